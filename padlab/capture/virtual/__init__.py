@@ -1,0 +1,1 @@
+"""A bench rig made of physics, behind a real port."""

@@ -1,0 +1,1 @@
+"""Comparison: which stock lets the valve drift least, and which are not told apart."""

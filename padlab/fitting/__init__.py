@@ -1,0 +1,1 @@
+"""RUN -> CURVES, each with a verdict."""

@@ -1,0 +1,1 @@
+"""One published law a file."""

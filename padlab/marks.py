@@ -1,0 +1,101 @@
+"""Marks: what a number's reader must know, carried with the number from room to room.
+
+A mark's weight says what a reader may do: ``note`` = read and go on; ``caution`` = the number
+stands, printed with the mark; ``stop`` = not used for ranking, verdict or recommendation.
+This table is the only place where a code gets its weight; README shows the same table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Weight(StrEnum):
+    """How much a mark weighs."""
+
+    NOTE = "note"
+    CAUTION = "caution"
+    STOP = "stop"
+
+
+CODES: dict[str, tuple[Weight, str]] = {
+    # code: (weight, what it means in a technician's words)
+    "uncalibrated": (Weight.CAUTION, "the rig's own stated scale and doubt were used, no calibration"),
+    "no_blank": (Weight.NOTE, "the give of the bare frame was not measured; the rig file's value was used"),
+    "bound_only": (Weight.CAUTION, "the frame gives so much that the pad's stiffness is only a bound"),
+    "zero_drifted": (Weight.STOP, "the force zero moved during the run"),
+    "not_conditioned": (Weight.CAUTION, "fewer than three working-in strokes before the recorded ones"),
+    "not_steady": (Weight.NOTE, "strokes still changed when they were recorded"),
+    "few_strokes": (Weight.CAUTION, "fewer than three usable recorded strokes"),
+    "stroke_left_out": (Weight.NOTE, "a stroke was left out, with its reason"),
+    "speed_uneven": (Weight.CAUTION, "the speed of pressing left the allowed band"),
+    "no_hold": (Weight.NOTE, "no hold was recorded: nothing is known of sinking under a held note"),
+    "hold_unsteady": (Weight.CAUTION, "the force wandered during the hold"),
+    "extrapolated": (Weight.CAUTION, "carried beyond what was measured"),
+    "law_differs": (Weight.CAUTION, "the best-fitting law leaves the measured curve; the curve stands"),
+    "law_not_good": (Weight.NOTE, "the law's fit is not good; numbers come from the measured curve"),
+    "toe": (Weight.NOTE, "the faces were still seating"),
+    "thickness_unknown": (Weight.CAUTION, "no thickness: the pad cannot be carried to another size"),
+    "carried_far": (Weight.CAUTION, "the compared face differs from the tested one by more than 30 %"),
+    "bounds_shape": (Weight.NOTE, "rubber-like: carried between the bounds of free and gripped faces"),
+    "beyond_tested": (Weight.CAUTION, "some strokes press harder than the pad was tested"),
+    "not_tested_hard_enough": (Weight.STOP, "too many strokes press harder than the pad was tested"),
+    "not_bottomed": (Weight.CAUTION, "many strokes do not reach the stop"),
+    "one_lot": (Weight.CAUTION, "one lot only: this ranks these pads, not the stock"),
+    "few_lots": (Weight.NOTE, "two lots only: intervals are wide"),
+    "lot_apart": (Weight.CAUTION, "one lot stands apart from the stock's others"),
+    "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),
+    "gap": (Weight.CAUTION, "the rig fell silent or was unplugged; the gap is kept"),
+    "bad_lines": (Weight.NOTE, "some lines from the rig were not readable and are counted"),
+    "lost_lines": (Weight.CAUTION, "the rig's counter shows that lines were lost"),
+    "interrupted": (Weight.CAUTION, "the recording ended before its procedure did"),
+    "set_aside": (Weight.STOP, "set aside by a person, with a reason"),
+    "over_range": (Weight.CAUTION, "the force went over the rig's limit"),
+    "temperature_moved": (Weight.CAUTION, "the temperature changed during the run"),
+    "not_ranked": (Weight.STOP, "nothing that can be ranked was measured"),
+    "formula": (Weight.NOTE, "position from the formula, half the gap between the limbs joins the doubt"),
+    "no_warm_up": (Weight.NOTE, "warm-up was not measured"),
+    "rest_unknown": (Weight.NOTE, "rest before the warm-up is not on file"),
+    "fewer_strokes_than_planned": (Weight.CAUTION, "the procedure went on with fewer good strokes"),
+    "imported": (Weight.NOTE, "recorded elsewhere; the rig's doubt is not known to padlab"),
+    "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
+}
+
+
+@dataclass(frozen=True, order=True)
+class Mark:
+    """One mark: its code, what it concerns, and one plain sentence."""
+
+    code: str
+    about: str
+    message: str
+
+    def __post_init__(self) -> None:
+        if self.code not in CODES:
+            raise KeyError(f"mark code {self.code!r} is not in the table")
+
+    @property
+    def weight(self) -> Weight:
+        """The weight of the code, from the one table."""
+        return CODES[self.code][0]
+
+    def to_json(self) -> dict[str, str]:
+        """The mark as contracts print it."""
+        return {"code": self.code, "about": self.about, "message": self.message,
+                "weight": str(self.weight)}
+
+
+def mark(code: str, about: str, message: str | None = None) -> Mark:
+    """Make a mark; without a message the table's own sentence is used.
+
+    >>> mark("no_blank", "run").weight
+    <Weight.NOTE: 'note'>
+    """
+    return Mark(code, about, message or CODES[code][1])
+
+
+def has_stop(marks: Iterable[Mark]) -> bool:
+    """Whether any of the marks forbids ranking, verdict and recommendation."""
+    return any(m.weight is Weight.STOP for m in marks)

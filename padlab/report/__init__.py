@@ -1,0 +1,1 @@
+"""Figures and pages: one self-contained HTML file."""

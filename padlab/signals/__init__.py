@@ -1,0 +1,1 @@
+"""SAMPLES -> EVENTS: one axis from raw readings, contact, strokes, holds."""

@@ -1,0 +1,123 @@
+"""Units at the edges, SI-like units inside.
+
+Inside padlab a length is in millimetres, a force in newtons, a time in seconds, a temperature
+in degrees Celsius, and the name of every field says so (``force_n``, ``displacement_mm``).
+People think in thou and in grams; this is the only file that holds the factors.
+
+>>> parse_quantity("8thou", "length")
+0.2032
+>>> round(parse_quantity("350gf", "force"), 6)
+3.432328
+>>> both_lengths(0.2032)
+'203 um (8.0 thou)'
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from padlab.errors import UnitError
+
+MM_PER_THOU = 0.0254
+"""One thousandth of an inch; the inch is 25.4 mm exactly (international yard and pound, 1959)."""
+
+N_PER_KGF = 9.80665
+"""Standard gravity (3rd CGPM, 1901)."""
+
+FACTORS: dict[str, dict[str, float]] = {
+    "length": {"mm": 1.0, "um": 1e-3, "µm": 1e-3, "μm": 1e-3, "m": 1e3, "cm": 10.0, "in": 25.4,
+               "thou": MM_PER_THOU},
+    "force": {"N": 1.0, "mN": 1e-3, "kN": 1e3, "gf": N_PER_KGF * 1e-3, "kgf": N_PER_KGF,
+              "lbf": 4.4482216152605, "ozf": 4.4482216152605 / 16},
+    "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0, "h": 3600.0,
+             "hours": 3600.0, "days": 86400.0, "day": 86400.0, "weeks": 604800.0, "week": 604800.0,
+             "years": 31557600.0, "year": 31557600.0},
+    "mass": {"kg": 1.0, "g": 1e-3, "mg": 1e-6, "lb": 0.45359237},
+    "temperature": {"degC": 1.0},
+    "humidity": {"%": 1.0, "%RH": 1.0},
+    "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
+}
+
+_TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)
+
+
+def parse_quantity(text: str, kind: str) -> float:
+    """Read a quantity typed by a person, with its unit, into padlab's own unit.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"3thou"``, ``"0.08 mm"``, ``"5lbf"``.
+    kind : str
+        ``length`` (mm), ``force`` (N), ``time`` (s), ``mass`` (kg), ``temperature`` (degC),
+        ``humidity`` (%), ``compliance`` (mm/N).
+
+    Raises
+    ------
+    UnitError
+        A bare number, an unknown unit, or no finite number; the message lists the units on offer.
+
+    >>> parse_quantity("8", "length")
+    Traceback (most recent call last):
+    ...
+    padlab.errors.UnitError: '8' has no unit
+      expected: a length with its unit: mm, um, m, cm, in, thou
+      seen: '8'
+      try: write it as 8thou or 8mm
+    """
+    factors = FACTORS[kind]
+    offer = f"a {kind} with its unit: " + ", ".join(u for u in factors if u.isascii())
+    shown = repr(str(text)[:40])
+    match = _TYPED.fullmatch(str(text)) if len(str(text)) <= 64 else None
+    if match is None:
+        raise UnitError(f"{shown} is not a quantity", expected=offer, seen=shown, remedy=None)
+    number, unit = float(match.group(1)), match.group(2)
+    if unit is None:
+        examples = {"length": ("thou", "mm"), "force": ("N", "gf")}.get(kind, tuple(factors)[:2])
+        remedy = "write it as " + " or ".join(f"{match.group(1)}{u}" for u in examples)
+        raise UnitError(f"{shown} has no unit", expected=offer, seen=shown, remedy=remedy)
+    if unit not in factors:
+        raise UnitError(f"{unit!r} is not a unit of {kind}", expected=offer, seen=shown, remedy=None)
+    value = number * factors[unit]
+    if not math.isfinite(value):
+        raise UnitError(f"{shown} is not a finite quantity", expected=offer, seen=shown, remedy=None)
+    return value
+
+
+def factor(unit: str, kind: str) -> float:
+    """How much of padlab's own unit one ``unit`` is; a leading ``-`` turns the sign.
+
+    >>> factor("-mm", "length"), factor("kgf", "force")
+    (-1.0, 9.80665)
+    """
+    sign, name = (-1.0, unit[1:]) if unit.startswith("-") else (1.0, unit)
+    if name not in FACTORS[kind]:
+        raise UnitError(
+            f"{unit!r} is not a unit of {kind}",
+            expected=f"one of {', '.join(u for u in FACTORS[kind] if u.isascii())}",
+            seen=repr(unit),
+            remedy="put - before the unit where the reading counts the other way",
+        )
+    return sign * FACTORS[kind][name]
+
+
+def thou(length_mm: float) -> float:
+    """Millimetres in thousandths of an inch.
+
+    >>> thou(0.0254)
+    1.0
+    """
+    return length_mm / MM_PER_THOU
+
+
+def both_lengths(length_mm: float | None) -> str:
+    """A small length as a technician reads it: micrometres and thou, both.
+
+    >>> both_lengths(None)
+    'not determined'
+    """
+    if length_mm is None or not math.isfinite(length_mm):
+        return "not determined"
+    um = length_mm * 1e3
+    return f"{um:.{0 if abs(um) >= 99.5 else 1}f} um ({thou(length_mm):.1f} thou)"
