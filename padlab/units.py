@@ -7,7 +7,7 @@ People think in thou and in grams; this is the only file that holds the factors.
 >>> parse_quantity("8thou", "length")
 0.2032
 >>> round(parse_quantity("350gf", "force"), 6)
-3.432328
+3.432327
 >>> both_lengths(0.2032)
 '203 um (8.0 thou)'
 """

@@ -1,0 +1,97 @@
+"""The ``padlab`` command: finds the one file that holds a command, and turns failures into words.
+
+Exit 0 = done; 1 = the input or the measurement is at fault; 2 = usage.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from padlab import __version__
+from padlab.errors import PadlabError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    # command: (module, one line of help). The module is imported only when its command is used.
+    "rigs": ("padlab.cli.rigs", "List the rigs, or check one whole and show its wiring."),
+    "virtual-rig": ("padlab.cli.virtual_rig", "Serve a bench rig made of physics on a real port."),
+    "capture": ("padlab.cli.capture", "Record a run from a rig."),
+    "import": ("padlab.cli.import_", "Take in a table recorded elsewhere."),
+    "shelf": ("padlab.cli.shelf", "What is on file, newest first."),
+    "amend": ("padlab.cli.amend", "Correct a pad, add a note, or set a run aside; dated, never over the old."),
+    "new": ("padlab.cli.new", "Write a commented file to fill in."),
+    "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
+    "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),
+    "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
+}
+
+
+class LateGroup(click.Group):
+    """A group that imports a command's file only when the command is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The commands, in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the one command asked for."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="padlab")
+def cli() -> None:
+    """Measure, rank and choose the pads that stop the pistons of brass instruments.
+
+    A quantity is typed with its unit: 3thou, 0.08mm, 12.5N, 350gf.
+    """
+
+
+def print_json(answer: dict[str, Any]) -> None:
+    """Print exactly one JSON object on stdout; NaN and Infinity are a defect and raise."""
+    click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; no traceback ever reaches a user."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    try:
+        code = cli.main(args=arguments, prog_name="padlab", standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("stopped", err=True)
+        sys.exit(1)
+    except click.ClickException as fault:
+        fault.show()
+        sys.exit(2)
+    except PadlabError as fault:
+        _say(fault.to_json(), str(fault), arguments)
+        sys.exit(1)
+    except (OSError, MemoryError, RecursionError, UnicodeError) as fault:
+        if isinstance(fault, BrokenPipeError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(1)
+        _say({"code": "system", "message": str(fault), "expected": None, "seen": None,
+              "remedy": None, "where": {}}, str(fault), arguments)
+        sys.exit(1)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _say(error: dict[str, Any], words: str, arguments: list[str]) -> None:
+    from padlab.cli.words import plain
+
+    click.echo("padlab: " + plain(words), err=True)
+    if "--json" in arguments:
+        print_json({"error": error})

@@ -1,0 +1,101 @@
+"""A run: what was measured, on what, with what, when and how.
+
+A Run is a value. It is opened from its folder by :mod:`padlab.records.shelf`; its samples are
+read when first asked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from padlab.errors import RunError
+from padlab.marks import Mark
+from padlab.records.pad import Pad
+from padlab.records.rig_record import RigRecord
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+KINDS = ("pad", "touch", "blank", "check", "wear", "gauge", "calibration")
+STATES = ("recording", "complete", "interrupted")
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch without samples, on the run's own axis [s]."""
+
+    from_s: float
+    to_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run as the rest of padlab sees it.
+
+    ``samples`` has the columns ``time_s`` and, where recorded, ``force_n``, ``displacement_mm``
+    (+ = pad thinner), ``temperature_c``, ``step``, ``cycle``.
+    """
+
+    id: str
+    folder: Path
+    kind: str
+    state: str
+    start_utc: str                                   # ISO 8601
+    pad: Pad | None = None
+    procedure: dict[str, Any] | None = None          # the whole procedure as recorded, name included
+    rig: RigRecord | None = None                     # None: recorded elsewhere
+    calibrations: tuple[str, ...] = ()
+    blank: str | None = None
+    environment: dict[str, Any] = field(default_factory=dict)   # temperature_c, humidity_percent ...
+    gaps: tuple[Gap, ...] = ()
+    note: str | None = None
+    set_aside: str | None = None                     # the reason, when a person set it aside
+    marks: tuple[Mark, ...] = ()
+    column_doubt: dict[str, float] = field(default_factory=dict)  # imported tables: stated doubts, if any
+    _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def samples(self) -> pd.DataFrame:
+        """The samples; a run opened by the shelf carries them or knows how to read them.
+
+        Raises
+        ------
+        RunError
+            There are none yet (still recording, or derived data were deleted): remake them.
+        """
+        if self._samples is not None:
+            return self._samples
+        import pandas as pd
+
+        for name in ("samples.csv", "samples.csv.gz"):
+            if (self.folder / name).is_file():
+                table = pd.read_csv(self.folder / name, float_precision="round_trip")
+                object.__setattr__(self, "_samples", table)
+                return table
+        raise RunError(
+            f"run {self.id} has no samples.csv", expected="samples made from the raw readings",
+            seen="none", remedy=f"padlab remake {self.id}", where={"run": self.id},
+        )
+
+    def need(self, *, kinds: tuple[str, ...], columns: tuple[str, ...], by: str) -> None:
+        """Refuse, by name, a run that cannot serve ``by``.
+
+        Raises
+        ------
+        RunError
+            Wrong kind, or a column that was not recorded.
+        """
+        if self.kind not in kinds:
+            raise RunError(
+                f"{by} cannot use run {self.id}", expected=f"a run of kind {' or '.join(kinds)}",
+                seen=f"kind {self.kind}", where={"run": self.id},
+            )
+        missing = [c for c in columns if c not in self.samples.columns]
+        if missing:
+            raise RunError(
+                f"{by} cannot use run {self.id}", expected=f"columns {', '.join(columns)}",
+                seen=f"no {', '.join(missing)}", where={"run": self.id},
+            )
