@@ -1,0 +1,163 @@
+r"""Where the force has its zero and where the pad begins.
+
+Contact is DEFINED by a preload, F0 = 0.25 N, for every class of material: the first touch that
+the eye would call contact depends on noise and speed, a force does not.
+
+    force
+      |            . '            zero compression = position where the force
+      |         . '               first reaches F0 on the loading limb
+    F0|- - - -+
+      |      ':
+      |______'_:_________ travel
+       idle     (a straight line of x on F through a few samples, read at F0:
+                 the speed of the hand cancels)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.records.pad import F0_N
+
+Array = NDArray[np.float64]
+
+MIN_IDLE = 25
+"""Fewest idle samples from which a force zero is taken (0.5 s at 50 Hz)."""
+
+
+@dataclass(frozen=True)
+class ForceZero:
+    """The force zero and its doubt.
+
+    ``source`` says where it came from: ``idle`` (an unloaded stretch before the first press),
+    ``lowest`` (no idle stretch: the lowest force between presses; a doubt of F0/2 goes with it),
+    ``as recorded`` (a table that starts loaded and says so).
+    """
+
+    value_n: float
+    noise_n: float                     # standard deviation of one reading
+    standard_uncertainty_n: float
+    source: str
+    end_shift_n: float | None          # zero after the run minus zero before it
+    drifted: bool
+
+
+def force_zero(time_s: Array, force_n: Array) -> ForceZero:
+    """Find the force zero from the unloaded stretch at the start, and compare it with the end.
+
+    Parameters
+    ----------
+    time_s, force_n : array (n,)
+        As recorded; force + in compression.
+
+    Notes
+    -----
+    Robust: median and 1.4826 MAD (normal-consistent). Idle samples are correlated in time, so
+    the doubt of the median uses n_eff from their lag-1 autocorrelation.
+    """
+    noise = _noise(force_n)
+    start = _quiet_stretch(force_n, noise)
+    if start is None:
+        low = float(np.quantile(force_n, 0.002)) if force_n.size else 0.0
+        return ForceZero(low, noise, F0_N / 2, "lowest", None, False)
+    idle = force_n[start]
+    zero = float(np.median(idle))
+    spread = max(1.4826 * float(np.median(np.abs(idle - zero))), noise * 0.5, 1e-9)
+    r1 = _lag1(idle)
+    n_eff = max(idle.size * (1 - r1) / (1 + r1), 1.0)
+    after = _quiet_stretch(force_n[::-1], noise)
+    shift: float | None = None
+    if after is not None:
+        end = force_n[::-1][after]
+        if abs(float(np.median(end)) - zero) < 2.0:
+            shift = float(np.median(end)) - zero
+    low_shift = _floor_shift(force_n - zero)
+    seen = [s for s in (shift, low_shift) if s is not None]
+    drifted = any(abs(s) > max(6 * spread, 0.06) for s in ([shift] if shift is not None else [])) or any(
+        s > 0.25 or s < -0.12 for s in seen)
+    doubt = float(np.hypot(1.2533 * spread / np.sqrt(n_eff), (abs(shift) if shift else 0.0) / np.sqrt(3)))
+    return ForceZero(zero, spread, doubt, "idle", shift, drifted)
+
+
+def crossing(position_mm: Array, force_n: Array, *, at_n: float = F0_N, width: int = 8) -> float | None:
+    """Position at which a rising force reaches ``at_n``, below the sampling step [mm].
+
+    A straight line of x on F through the samples within ``width`` of the crossing, read at
+    ``at_n``; None where the force does not cross.
+
+    >>> x = np.arange(0, 0.8, 0.001); f = 40 * np.clip(x - 0.5, 0, None) ** 1.5
+    >>> abs(crossing(x, f, at_n=0.20) - 0.529240) < 2e-5
+    True
+    """
+    above = force_n > at_n
+    run_of = 5
+    if above.size < run_of + 1:
+        return None
+    held = np.convolve(above, np.ones(run_of), "valid") == run_of
+    hits = np.flatnonzero(held)
+    if hits.size == 0 or hits[0] == 0:
+        return None
+    # The last up-crossing of the limb: an earlier touch that came loose again is not contact.
+    i = int(hits[np.flatnonzero(np.diff(hits, prepend=-2) > 1)[-1]])
+    if i == 0:
+        return None
+    lo, hi = max(0, i - width), min(force_n.size, i + width + 1)
+    f, x = force_n[lo:hi], position_mm[lo:hi]
+    near = np.abs(f - at_n) <= max(at_n * 0.8, 1e-9)
+    if near.sum() >= 4 and np.ptp(f[near]) > 0.3 * at_n:
+        f, x = f[near], x[near]
+        order = 2 if near.sum() >= 7 else 1
+        return float(np.polyval(np.polyfit(f - at_n, x, order), 0.0))
+    j = max(i, 1)
+    f0, f1 = force_n[j - 1], force_n[j]
+    if f1 <= f0:
+        return float(position_mm[j])
+    share = float(np.clip((at_n - f0) / (f1 - f0), 0, 1))
+    return float(position_mm[j - 1] + share * (position_mm[j] - position_mm[j - 1]))
+
+
+def _noise(force_n: Array) -> float:
+    """Noise of one reading from third differences, which a slow press does not reach [N]."""
+    if force_n.size < 8:
+        return 0.0
+    third = np.diff(force_n, 3)
+    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
+
+
+def _quiet_stretch(force_n: Array, noise: float) -> slice | None:
+    """The first stretch, from the start on, in which the force stays where it began."""
+    if force_n.size < MIN_IDLE:
+        return None
+    first = float(np.median(force_n[:MIN_IDLE]))
+    band = max(6 * noise, 0.03)
+    away = np.flatnonzero(np.abs(force_n - first) > band)
+    away = away[away >= MIN_IDLE // 2] if away.size else away
+    end = int(away[0]) if away.size else force_n.size
+    # The last samples before the press already carry the first touch.
+    end = max(end - 3, 0)
+    return slice(0, end) if end >= MIN_IDLE else None
+
+
+def _floor_shift(force_n: Array) -> float | None:
+    """How much the floor between presses moved from the first to the last quarter of the run [N]."""
+    if force_n.size < 400:
+        return None
+    loaded = force_n > 1.0
+    edges = np.flatnonzero(np.diff(loaded.astype(np.int8)))
+    if edges.size < 8:
+        return None
+    floors = [float(force_n[a + 1 : b + 1].min())
+              for a, b in zip(edges[1:-1:2], edges[2::2], strict=False) if b > a]
+    if len(floors) < 6:
+        return None
+    k = max(len(floors) // 4, 2)
+    return float(np.min(floors[-k:]) - np.min(floors[:k]))
+
+
+def _lag1(values: Array) -> float:
+    d = values - values.mean()
+    below = float(d @ d)
+    return float(np.clip((d[1:] @ d[:-1]) / below, 0.0, 0.95)) if below > 0 else 0.0
