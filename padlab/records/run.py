@@ -55,6 +55,9 @@ class Run:
     set_aside: str | None = None                     # the reason, when a person set it aside
     marks: tuple[Mark, ...] = ()
     column_doubt: dict[str, float] = field(default_factory=dict)  # imported tables: stated doubts, if any
+    amendments: tuple[dict[str, Any], ...] = ()      # dated corrections, oldest first
+    raw_sha256: dict[str, str] = field(default_factory=dict)   # of each file in raw/, once recorded
+    table: dict[str, Any] | None = None              # imported tables: how the original was read
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -64,17 +67,17 @@ class Run:
         Raises
         ------
         RunError
-            There are none yet (still recording, or derived data were deleted): remake them.
+            There are none yet (still recording, or derived data were deleted): remake them;
+            or the file is damaged.
         """
         if self._samples is not None:
             return self._samples
-        import pandas as pd
+        from padlab.records.samples import read_samples
 
-        for name in ("samples.csv", "samples.csv.gz"):
-            if (self.folder / name).is_file():
-                table = pd.read_csv(self.folder / name, float_precision="round_trip")
-                object.__setattr__(self, "_samples", table)
-                return table
+        table = read_samples(self.folder)
+        if table is not None:
+            object.__setattr__(self, "_samples", table)
+            return table
         raise RunError(
             f"run {self.id} has no samples.csv", expected="samples made from the raw readings",
             seen="none", remedy=f"padlab remake {self.id}", where={"run": self.id},

@@ -1,0 +1,153 @@
+"""Files of a shelf, reached without following links and read only up to a limit.
+
+A shelf may come from somewhere else: a memory stick, a mail. A link in it could point anywhere,
+a named pipe would make padlab wait for ever, and a file could be made to fill the memory. So
+every file of a run is opened here, and only here.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import time
+import zlib
+from pathlib import Path
+
+from padlab.errors import RunError
+
+FILE_LIMIT = 1 << 30
+"""No single file of a run is read beyond 1 GiB: an endurance run of a day stays far below it."""
+
+EXPANSION_LIMIT = 200
+"""A .gz may grow this many times: tables of numbers grow 3 to 30 times, a made-up one up to 1000."""
+
+
+def is_link(path: Path) -> bool:
+    """Whether the path itself is a symbolic link (or, on Windows, a junction)."""
+    return path.is_symlink() or bool(getattr(os.path, "isjunction", lambda _: False)(path))
+
+
+def refuse_links(root: Path, *parts: str) -> Path:
+    """Join ``parts`` to ``root`` and refuse the path if anything below the root is a link.
+
+    The root itself was named by the person at the keyboard and may be a link.
+
+    Raises
+    ------
+    RunError
+        Something below the root is a link.
+    """
+    path = root
+    for part in parts:
+        path = path / part
+        if is_link(path):
+            raise RunError(
+                f"{path} is a link",
+                expected="a folder or file of the shelf itself",
+                seen="a link, which padlab does not follow",
+                remedy="copy what it points to into its place",
+                where={"path": str(path)},
+            )
+    return path
+
+
+def read_bytes(root: Path, *parts: str, limit: int = FILE_LIMIT) -> bytes:
+    """Read a plain file below ``root``, no more than ``limit`` bytes.
+
+    Raises
+    ------
+    RunError
+        A link, no plain file, missing, or larger than the limit.
+    """
+    path = refuse_links(root, *parts)
+    flags = (
+        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    )
+    try:
+        handle = os.open(path, flags)
+    except OSError as fault:
+        raise RunError(
+            f"{path} cannot be read",
+            expected="a readable file",
+            seen=fault.strerror,
+            where={"path": str(path)},
+        ) from fault
+    with os.fdopen(handle, "rb") as file:
+        about = os.fstat(file.fileno())
+        if not stat.S_ISREG(about.st_mode):
+            raise RunError(
+                f"{path} is not a plain file",
+                expected="a plain file",
+                seen="something else",
+                where={"path": str(path)},
+            )
+        data = file.read(limit + 1)
+    if len(data) > limit:
+        raise RunError(
+            f"{path} is too large",
+            expected=f"at most {limit} bytes",
+            seen=f"{about.st_size} bytes",
+            where={"path": str(path)},
+        )
+    return data
+
+
+def read_table_bytes(root: Path, *parts: str) -> bytes:
+    """Read a .csv or .csv.gz file below ``root``; what is packed is unpacked within limits.
+
+    Raises
+    ------
+    RunError
+        As :func:`read_bytes`, or a damaged or overblown .gz.
+    """
+    stored = read_bytes(root, *parts)
+    if not parts[-1].endswith(".gz"):
+        return stored
+    limit = min(FILE_LIMIT, EXPANSION_LIMIT * len(stored) + (1 << 20))
+    engine = zlib.decompressobj(wbits=31)
+    where = {"path": str(root.joinpath(*parts))}
+    try:
+        data = engine.decompress(stored, limit)
+    except zlib.error as fault:
+        raise RunError(
+            f"{where['path']} is damaged", expected="a gzip file", seen=str(fault), where=where
+        ) from fault
+    if not engine.eof or engine.unused_data:
+        raise RunError(
+            f"{where['path']} is damaged",
+            expected=f"one whole gzip file of at most {limit} bytes unpacked",
+            seen="a cut, longer or overblown one",
+            where=where,
+        )
+    return data
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put ``data`` in place of ``path`` in one step: whoever reads sees the old file or the new one."""
+    fresh = path.with_name(f".{path.name}.new")
+    fresh.unlink(missing_ok=True)  # left by a crash; or a link somebody planted
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    with os.fdopen(handle, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    for attempt in range(50):
+        try:
+            os.replace(fresh, path)
+            break
+        except PermissionError:  # Windows: somebody reads the old file at this moment
+            if os.name != "nt" or attempt == 49:
+                raise
+            time.sleep(0.01)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder last through a power cut, where the system can do it."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,109 @@
+"""samples.csv: the run's one table, the same bytes whenever the same samples are written."""
+
+from __future__ import annotations
+
+import gzip
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from padlab.errors import RunError
+from padlab.records import stored_table
+from padlab.records.inside import read_table_bytes, write_whole
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DECIMALS: dict[str, int] = {"time_s": 6, "force_n": 5, "displacement_mm": 5, "temperature_c": 3}
+"""Decimals kept: 1 us, 10 uN, 10 nm and 1 mK, each well below what a cheap rig can tell apart."""
+
+COLUMNS = (*DECIMALS, "step", "cycle")
+NAMES = ("samples.csv", "samples.csv.gz")
+
+
+def write_samples(folder: Path, table: pd.DataFrame, *, packed: bool = False) -> str:
+    """Write samples.csv (or samples.csv.gz) into a run folder; gives the name written.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Columns out of ``COLUMNS``, ``time_s`` first; NaN is written as an empty cell.
+
+    Raises
+    ------
+    RunError
+        A column that samples do not have, or no ``time_s``.
+    """
+    columns = [str(c) for c in table.columns]
+    if (
+        not columns
+        or columns[0] != "time_s"
+        or set(columns) - set(COLUMNS)
+        or len(set(columns)) < len(columns)
+    ):
+        raise RunError(
+            "these are no samples",
+            expected="time_s and some of " + ", ".join(COLUMNS[1:]),
+            seen=", ".join(columns)[:200],
+        )
+    cells = [_cells(table[c].to_numpy(), c) for c in columns]
+    lines = [",".join(columns), *(",".join(row) for row in zip(*cells, strict=True))]
+    data = ("\n".join(lines) + "\n").encode("utf-8")
+    name = NAMES[1] if packed else NAMES[0]
+    write_whole(folder / name, gzip.compress(data, mtime=0) if packed else data)
+    (folder / NAMES[0 if packed else 1]).unlink(missing_ok=True)
+    return name
+
+
+def read_samples(folder: Path) -> pd.DataFrame | None:
+    """The samples of a run folder, or None where there are none.
+
+    Raises
+    ------
+    RunError
+        The file is a link, is damaged, or holds columns that samples do not have.
+    """
+    name = next((n for n in NAMES if (folder / n).is_file() or (folder / n).is_symlink()), None)
+    if name is None:
+        return None
+    data, path, remedy = read_table_bytes(folder, name), folder / name, f"padlab remake {folder.name}"
+    header = stored_table.header_of(data)
+    if header[0] != "time_s" or set(header) - set(COLUMNS) or stored_table.repeated(header):
+        raise RunError(
+            f"{path} holds no samples",
+            expected="time_s and some of " + ", ".join(COLUMNS[1:]),
+            seen=",".join(header)[:200],
+            remedy=remedy,
+            where={"path": str(path)},
+        )
+    table = stored_table.parse(data, path=path, numbers=DECIMALS, remedy=remedy)
+    if not np.isfinite(table["time_s"].to_numpy()).all():
+        raise RunError(
+            f"{path} is damaged",
+            expected="a time in every row",
+            seen="a row without one",
+            remedy=remedy,
+            where={"path": str(path)},
+        )
+    return table
+
+
+def sample_fields(table: pd.DataFrame) -> list[dict[str, str]]:
+    """The columns as the descriptor's schema lists them."""
+    return [{"name": str(c), "type": "number" if c in DECIMALS else "any"} for c in table.columns]
+
+
+def _cells(values: Any, column: str) -> list[str]:
+    if column in DECIMALS:
+        form = f"%.{DECIMALS[column]}f"
+        return [form % v if math.isfinite(v) else "" for v in values.astype(np.float64).tolist()]
+    return ["" if v is None or v != v else _plain_cell(v) for v in values.tolist()]
+
+
+def _plain_cell(value: Any) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    text = str(value)
+    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\r\n') else text

@@ -1,0 +1,326 @@
+"""The shelf: one folder a run, on file for years.
+
+    SHELF/runs/20260704T081530Z-k3v9qa/    datapackage.json, raw/, samples.csv, derived/
+    SHELF/index.sqlite                     a cache; may be deleted at any time
+
+>>> Shelf(Path("no-such-shelf")).run_folders()
+[]
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import secrets
+import time
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from filelock import Timeout
+
+from padlab import __version__
+from padlab.errors import RunError
+from padlab.records.descriptor import NAME, RUN_ID, read_package, run_from, write_package
+from padlab.records.inside import is_link, refuse_links
+from padlab.records.pad import Pad
+from padlab.records.raw_log import check_instruments, move_torn, raw_hashes
+from padlab.records.recording import Recording, lock_of, release
+from padlab.records.rig_record import RigRecord
+from padlab.records.run import KINDS, Run
+
+ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
+"""Crockford's base32: no i, l, o or u, which are misread on a label."""
+
+T = TypeVar("T")
+
+
+class Draws(Protocol):
+    """What draws the six characters of a run id: ``random.Random`` and its like."""
+
+    def choice(self, seq: Sequence[T], /) -> T:
+        """One of them."""
+        ...
+
+
+class Shelf:
+    """A folder of runs; it is made when the first run is written.
+
+    Parameters
+    ----------
+    folder : Path
+        The shelf. The folder itself may be reached through a link; nothing below it may be one.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+
+    def run_folders(self) -> list[Path]:
+        """The folders of all runs, newest first; what is not named like a run is left alone.
+
+        Raises
+        ------
+        RunError
+            ``runs/`` or a run's folder is a link.
+        """
+        runs = refuse_links(self.folder, "runs")
+        if not runs.is_dir():
+            return []
+        found = [p for p in runs.iterdir() if RUN_ID.fullmatch(p.name)]
+        folders = [refuse_links(self.folder, "runs", p.name) for p in found]
+        return sorted((p for p in folders if (p / NAME).exists()), key=lambda p: p.name, reverse=True)
+
+    def open(self, run_id: str) -> Run:
+        """Open one run by its id; an id is checked, it never becomes a path of its own.
+
+        Raises
+        ------
+        RunError
+            No id, no such run, or a damaged one.
+        """
+        if RUN_ID.fullmatch(run_id) is None:
+            raise RunError(
+                f"{run_id[:60]!r} is not a run id",
+                expected="an id like 20260704T081530Z-k3v9qa",
+                seen=run_id[:60],
+                remedy=f"padlab shelf {self.folder} lists the runs on file",
+            )
+        folder = refuse_links(self.folder, "runs", run_id)
+        if not folder.is_dir():
+            raise RunError(
+                f"no run {run_id} on the shelf {self.folder}",
+                expected="a run on file",
+                seen="none",
+                remedy=f"padlab shelf {self.folder} lists the runs on file",
+                where={"run": run_id},
+            )
+        return open_run(folder)
+
+    def begin(
+        self,
+        *,
+        kind: str,
+        procedure: dict[str, Any] | None,
+        pad: Pad | None,
+        rig: RigRecord,
+        environment: dict[str, Any],
+        calibrations: tuple[str, ...] = (),
+        blank: str | None = None,
+        note: str | None = None,
+        start_utc: datetime,
+        monotonic_s: float,
+        run_id: str | None = None,
+        rng: Draws | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> Recording:
+        """Begin a recording; its folder is on the disk when this returns.
+
+        Parameters
+        ----------
+        start_utc : datetime
+            Wall clock at the start, with its time zone.
+        monotonic_s : float
+            The monotonic clock at the same moment; ``host_s`` in the raw files counts from it.
+        run_id : str, optional
+            Drawn from ``rng`` (or the system) if not given.
+        clock : callable
+            Monotonic seconds; decides when to flush and sync.
+
+        Raises
+        ------
+        RunError
+            An unknown kind, names that cannot be files, an id that is taken.
+        """
+        check_instruments(rig)
+        package = new_package(
+            kind=kind,
+            state="recording",
+            start_utc=start_utc,
+            monotonic_s=monotonic_s,
+            pad=pad,
+            procedure=procedure,
+            rig=rig,
+            environment=environment,
+            calibrations=calibrations,
+            blank=blank,
+            note=note,
+        )
+        folder = self.new_folder(run_id or new_run_id(start_utc, rng))
+        package["name"] = folder.name.lower()
+        return Recording(folder, package, rig, clock)
+
+    def new_folder(self, run_id: str) -> Path:
+        """Make the empty folder of a new run."""
+        if RUN_ID.fullmatch(run_id) is None:
+            raise RunError(
+                f"{run_id[:60]!r} is not a run id",
+                expected="an id like 20260704T081530Z-k3v9qa",
+                seen=run_id[:60],
+            )
+        runs = refuse_links(self.folder, "runs")
+        runs.mkdir(parents=True, exist_ok=True)
+        try:
+            (runs / run_id).mkdir()
+        except FileExistsError as fault:
+            raise RunError(f"run {run_id} is on file already", where={"run": run_id}) from fault
+        return runs / run_id
+
+
+def new_run_id(start_utc: datetime, rng: Draws | None = None) -> str:
+    """A run id: the UTC second and six characters drawn at random.
+
+    >>> import random
+    >>> new_run_id(datetime(2026, 7, 4, 8, 15, 30, tzinfo=UTC), random.Random(1))
+    '20260704T081530Z-84g7zw'
+    """
+    draw = rng if rng is not None else secrets.SystemRandom()
+    tail = "".join(draw.choice(ALPHABET) for _ in range(6))
+    return f"{start_utc.astimezone(UTC):%Y%m%dT%H%M%SZ}-{tail}"
+
+
+def new_package(
+    *,
+    kind: str,
+    state: str,
+    start_utc: datetime,
+    monotonic_s: float | None,
+    pad: Pad | None,
+    procedure: dict[str, Any] | None,
+    rig: RigRecord | None,
+    environment: dict[str, Any],
+    calibrations: tuple[str, ...] = (),
+    blank: str | None = None,
+    note: str | None = None,
+) -> dict[str, Any]:
+    """The descriptor of a new run, its tables still to be named."""
+    if kind not in KINDS:
+        raise RunError(f"{kind!r} is no kind of run", expected=", ".join(KINDS), seen=kind)
+    wall = start_utc.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    return {
+        "name": "run",
+        "profile": "data-package",
+        "title": f"padlab run of kind {kind}",
+        "resources": [],
+        "padlab": {
+            "kind": kind,
+            "state": state,
+            "pad": pad.to_json() if pad else None,
+            "procedure": procedure,
+            "rig": rig.to_json() if rig else None,
+            "calibrations": list(calibrations),
+            "blank": blank,
+            "environment": environment,
+            "start": wall,
+            "clock": {"monotonic_s": monotonic_s, "wall": wall},
+            "gaps": [],
+            "note": note,
+            "marks": [],
+            "set_aside": None,
+            "amendments": [],
+            "raw_sha256": {},
+            "padlab": __version__,
+        },
+    }
+
+
+def open_run(folder: str | Path) -> Run:
+    """Open a run folder; a recording that nobody holds any more is closed as interrupted.
+
+    Then a torn last line is moved to raw/INSTRUMENT.torn and the descriptor says so. On a folder
+    that cannot be written the run is shown as interrupted and left as it is.
+
+    Raises
+    ------
+    RunError
+        The folder is a link or no run, or its descriptor is damaged.
+    """
+    folder = Path(folder)
+    if is_link(folder):
+        raise RunError(
+            f"{folder} is a link",
+            expected="the run's own folder",
+            seen="a link",
+            remedy="name the folder it points to",
+            where={"path": str(folder)},
+        )
+    package = read_package(folder)
+    if package["padlab"]["state"] != "recording":
+        return run_from(folder, package)
+    lock = lock_of(folder)
+    try:
+        lock.acquire()
+    except Timeout:
+        return run_from(folder, package)  # somebody is recording
+    except OSError as fault:
+        if fault.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
+            raise
+        package["padlab"]["state"] = "interrupted"  # nobody records where nobody can write
+        return run_from(folder, package)
+    try:
+        package = read_package(folder)  # it may have been closed a moment ago
+        held = package["padlab"]
+        if held["state"] == "recording":
+            held["torn"] = move_torn(folder, run_from(folder, package).rig)
+            held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
+            write_package(folder, package)
+        return run_from(folder, package)
+    finally:
+        release(lock)
+
+
+def find_runs(paths: Sequence[str | Path], *, near: Sequence[Path] | None = None) -> list[Run]:
+    """Runs that a person named: ids, run folders, or whole shelves; each once, sorted by id.
+
+    Parameters
+    ----------
+    paths : sequence
+        A shelf stands for all of its runs.
+    near : sequence of Path, optional
+        Folders where a bare id is looked for: as a shelf, and among the shelves in them.
+        The current folder if not given.
+
+    Raises
+    ------
+    RunError
+        Something that is none of these, an id that is not found or found twice, a damaged run.
+    """
+    near = [Path.cwd()] if near is None else near
+    found: dict[Path, Run] = {}
+    for name in paths:
+        for folder in _folders_of(str(name), near):
+            found.setdefault(folder.resolve(), open_run(folder))
+    return sorted(found.values(), key=lambda run: (run.id, str(run.folder)))
+
+
+def _folders_of(name: str, near: Sequence[Path]) -> list[Path]:
+    path = Path(name)
+    with contextlib.suppress(OSError, ValueError):  # ValueError: a NUL in the name
+        if (path / NAME).is_file() or (path / NAME).is_symlink():
+            return [path]
+        if (path / "runs").is_dir() or (path / "runs").is_symlink():
+            return Shelf(path).run_folders()
+    if RUN_ID.fullmatch(name):
+        inner = [p for place in near for p in sorted(place.iterdir()) if p.is_dir() and not is_link(p)]
+        hits = {
+            (s / "runs" / name).resolve(): refuse_links(s, "runs", name)
+            for s in (*near, *inner)
+            if (s / "runs" / name).is_dir()
+        }
+        if len(hits) == 1:
+            return list(hits.values())
+        if hits:
+            raise RunError(
+                f"run {name} is on more than one shelf",
+                expected="one",
+                seen=", ".join(str(h) for h in hits.values())[:400],
+                remedy="name the run's folder",
+                where={"run": name},
+            )
+    raise RunError(
+        f"{name[:200]!r} is no run and no shelf",
+        expected="a run id, a run's folder or a shelf",
+        seen="neither a run on a shelf here, nor a folder with datapackage.json or runs/",
+        remedy="name the folder, or work in the folder that holds the shelf",
+        where={"path": name[:200]},
+    )
