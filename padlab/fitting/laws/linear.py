@@ -1,5 +1,6 @@
 """Linear spring: F = K x, so x = F / K.
 
+>>> import numpy as np
 >>> round(float(law().value(np.array([5.0]), np.array([250.0]))[0]), 6)
 0.02
 """

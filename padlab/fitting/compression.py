@@ -1,0 +1,288 @@
+"""Position against force: the model-free curve decides, the laws describe.
+
+Every number read off the curve is a function of the curve; its doubt is found by recomputing it
+with one stroke left out in turn (jackknife: strokes are what is repeated) and with the rig moved
+by one standard deviation of each of its sources in turn.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.calibration.frame import Frame
+from padlab.errors import FitError
+from padlab.fitting.fit import Fit, fit
+from padlab.fitting.laws import Law
+from padlab.fitting.limbs import Cells, LimbFitter, RisingCurves, gather, grid_force_n
+from padlab.fitting.prepared import Prepared, Stroke
+from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
+from padlab.records.pad import F0_N
+from padlab.records.rig_record import RigRecord
+from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
+
+Array = NDArray[np.float64]
+
+MOST_STROKES = 10
+BELOW_F0 = 0.6
+MARGIN = 6
+
+
+@dataclass(frozen=True)
+class Limbs:
+    """Both limbs on the grid of net force (m,), from the loading limb's F0 point [mm]."""
+
+    force_n: Array
+    loading_mm: Array
+    unloading_mm: Array
+
+    def mean_mm(self) -> Array:
+        """Mean of the limbs, 0 at F0."""
+        mean = (self.loading_mm + self.unloading_mm) / 2
+        return np.asarray(mean - mean[0])
+
+    def loading_stiffness(self) -> Array:
+        """dF/dx of the loading limb [N/mm]."""
+        u = np.log(self.force_n + F0_N)
+        slope = np.gradient(self.loading_mm, u)
+        return np.asarray((self.force_n + F0_N) / np.maximum(slope, 1e-12))
+
+    def at(self, curve: Array, force_n: float) -> float:
+        """A curve at one force, linear in log(F + F0)."""
+        u = np.log(self.force_n + F0_N)
+        return float(np.interp(math.log(force_n + F0_N), u, curve))
+
+
+@dataclass(frozen=True)
+class Curve:
+    """The fitted curve of a run with all that is needed to doubt it."""
+
+    base: Limbs
+    replicates: tuple[Limbs, ...]
+    moved: dict[str, Limbs]                  # the curve with one rig source moved by one sd
+    within_mm: Array                         # (m,) where there are too few strokes for replicates
+    used: tuple[Stroke, ...]
+    points: tuple[Array, Array, Array]       # loading limb for laws: force, position from F0, relative sd
+    effective_share: float
+
+    def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
+                 within: float | None = None) -> Quantity:
+        """A number read off the curve with its 95 % interval.
+
+        ``within`` is its standard uncertainty from noise within strokes, used where fewer than
+        three strokes were recorded.
+        """
+        value = of(self.base)
+        parts = self.parts(of, within=within)
+        total = math.sqrt(sum(u * u for u, _ in parts))
+        return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
+                          positive=positive and value > 0)
+
+    def parts(self, of: Callable[[Limbs], float], *,
+              within: float | None = None) -> list[tuple[float, float]]:
+        """Standard uncertainties and degrees of freedom of a number, source by source."""
+        return [(u, nu) for _, u, nu, _ in self.sources(of, within=within)]
+
+    def sources(self, of: Callable[[Limbs], float], *,
+                within: float | None = None) -> list[tuple[str, float, float, bool]]:
+        """(name, standard uncertainty, degrees of freedom, systematic) of a number."""
+        value = of(self.base)
+        out: list[tuple[str, float, float, bool]] = []
+        if self.replicates:
+            g = np.array([of(r) for r in self.replicates])
+            n = g.size
+            u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
+            out.append(("repeat strokes", u, n - 1, False))
+        elif within is not None:
+            out.append(("noise within strokes", within, math.inf, False))
+        for name, limbs in self.moved.items():
+            out.append((name, abs(of(limbs) - value), math.inf, True))
+        return out
+
+
+def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
+               column_doubt: dict[str, float]) -> Curve:
+    """Fit the model-free curve of the recorded strokes.
+
+    Raises
+    ------
+    FitError
+        No usable recorded stroke.
+    """
+    strokes = prepared.role("recorded")[-MOST_STROKES:]
+    if not strokes:
+        raise FitError("no usable full stroke",
+                       expected="at least one full stroke from under F0 to a common peak",
+                       seen=f"{len(prepared.strokes)} presses, none of them usable",
+                       remedy="record it again: press slowly to the same force, let go fully each time")
+    good_to = min(s.press.peak_n for s in strokes)
+    if good_to < 4 * F0_N:
+        raise FitError("the strokes are too light", expected=f"a peak over {4 * F0_N} N net",
+                       seen=f"{good_to:.2f} N")
+    low_u, high_u = math.log((1 + BELOW_F0) * F0_N), math.log(good_to + F0_N)
+    cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
+    fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
+    smoothing = fitter.choose_smoothing()
+    everyone = list(range(len(cells)))
+    fitted = fitter.fit(everyone, smoothing)
+    grid = grid_force_n(good_to)
+    base = _limbs(fitted, grid, lambda f: f)
+    replicates = tuple(
+        _limbs(fitter.fit([k for k in everyone if k != i], smoothing), grid, lambda f: f) for i in everyone
+    ) if len(cells) >= 3 else ()
+    within = np.zeros_like(grid) if replicates else _within(fitter, fitted, grid)
+    moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
+    points, share = _law_points(fitter, fitted, cells, base, prepared)
+    return Curve(base, replicates, moved, within, tuple(strokes), points, share)
+
+
+def curves_of(curve: Curve) -> LimbCurves:
+    """What the drift room needs of the curve."""
+    base = curve.base
+    mean = base.mean_mm()
+    return LimbCurves(
+        force_n=base.force_n,
+        position_mm=mean,
+        half_gap_mm=np.maximum((base.unloading_mm - base.loading_mm) / 2, 0.0),
+        loading_stiffness_n_per_mm=base.loading_stiffness(),
+        replicate_mm=np.array([r.mean_mm() for r in curve.replicates]).reshape(-1, base.force_n.size),
+        within_mm=curve.within_mm,
+        rig_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()},
+    )
+
+
+def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None, bool]:
+    """Fit the laws to the loading limb and choose by AICc.
+
+    Returns the chosen law, its Fit, and whether it leaves the measured curve.
+
+    Notes
+    -----
+    AICc = n ln(RSS/n) + 2K + 2K(K+1)/(n-K-1), K = parameters + 1 (Burnham & Anderson 2002, from
+    memory), with ONE effective n for all laws, the same points and the same frozen weights.
+    """
+    force, position, sigma = curve.points
+    gate = np.maximum(2e-3, 0.02 * position)
+    fits = [fit(law.from_zero(F0_N), force, position, sigma=sigma,
+                effective_share=curve.effective_share, gate=gate) for law in laws]
+    n = max(force.size * curve.effective_share, 3.0)
+    rows: list[tuple[float, Fit]] = []
+    for f in fits:
+        k = len(f.values) + 1
+        if not math.isfinite(f.weighted_rss) or n - k - 1 <= 0:
+            continue
+        mean_square = max(f.weighted_rss / force.size, 1e-300)
+        rows.append((n * math.log(mean_square) + 2 * k + 2 * k * (k + 1) / (n - k - 1), f))
+    if not rows:
+        return CompressionLaw("none", {}, (), Verdict.TOO_FEW_POINTS), None, False
+    rows.sort(key=lambda r: (r[0], r[1].law.name))
+    best_aicc, best = rows[0]
+    weights = [math.exp(-(a - best_aicc) / 2) for a, _ in rows]
+    total = sum(weights)
+    alternatives = tuple({"law": f.law.name, "aicc": round(a, 4), "weight": round(w / total, 6)}
+                         for (a, f), w in zip(rows, weights, strict=True))
+    law_mm = best.predict(curve.base.force_n)
+    apart = np.abs(law_mm - (curve.base.loading_mm - curve.base.loading_mm[0]))
+    differs = bool(np.any(apart > _half_widths(curve)))
+    described = CompressionLaw(best.law.name, best.quantities(), alternatives, best.verdict, law_mm)
+    return described, best, differs
+
+
+def _half_widths(curve: Curve) -> Array:
+    """95 % half-width of the loading limb's position on the grid [mm]."""
+    base = curve.base.loading_mm - curve.base.loading_mm[0]
+    square = curve.within_mm**2
+    if curve.replicates:
+        g = np.array([r.loading_mm - r.loading_mm[0] for r in curve.replicates])
+        square = square + (len(g) - 1) / len(g) * np.sum((g - g.mean(axis=0)) ** 2, axis=0)
+    for limbs in curve.moved.values():
+        square = square + (limbs.loading_mm - limbs.loading_mm[0] - base) ** 2
+    return np.asarray(2.0 * np.sqrt(square) + 1e-6)
+
+
+def _cells(prepared: Prepared, stroke: Stroke, low_u: float, high_u: float) -> Cells:
+    p = stroke.press
+    return gather(prepared.force_n, prepared.position_mm, start=max(p.start - MARGIN, 0), peak=p.peak,
+                  stop=min(p.stop + MARGIN, prepared.force_n.size), low_u=low_u, high_u=high_u)
+
+
+def _limbs(fitted: RisingCurves, grid: Array, seen: Callable[[Array], Array]) -> Limbs:
+    """Limbs on the grid; ``seen`` turns a true force into the one that the rig would show."""
+    u = np.log(np.maximum(seen(grid), 0.0) + F0_N)
+    loading, unloading = fitted.limb(u, 0), fitted.limb(u, 1)
+    return Limbs(grid, loading - loading[0], unloading - loading[0])
+
+
+def _within(fitter: LimbFitter, fitted: RisingCurves, grid: Array) -> Array:
+    """Standard uncertainty of the mean curve from noise within strokes (m,)."""
+    covariance = fitter.covariance(fitted)
+    return np.asarray(np.sqrt(np.maximum(fitter.mean_curve_variance(covariance, grid), 0.0)))
+
+
+def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepared, rig: RigRecord | None,
+               frame: Frame, column_doubt: dict[str, float]) -> dict[str, Limbs]:
+    """The curve as it would be were one source of the rig one standard deviation elsewhere."""
+    moved: dict[str, Limbs] = {}
+    force = None if rig is None else rig.channel("force")
+    travel = None if rig is None else rig.channel("displacement")
+    force_scale = column_doubt.get("force_scale") if force is None else force.scale_uncertainty
+    travel_scale = column_doubt.get("displacement_scale") if travel is None else travel.scale_uncertainty
+    if travel_scale:
+        moved["indicator scale"] = Limbs(grid, base.loading_mm * (1 + travel_scale),
+                                         base.unloading_mm * (1 + travel_scale))
+    if force_scale:
+        # Shrinking the force keeps the evaluation inside the measured range.
+        moved["force scale"] = _limbs(fitted, grid, lambda f: f / (1 + force_scale))
+    zero = prepared.zero.standard_uncertainty_n
+    if force is not None and force.resolution:
+        zero = math.hypot(zero, force.resolution / math.sqrt(12))
+    if zero > 0:
+        moved["force zero"] = _limbs(fitted, grid, lambda f: f - min(zero, 0.3 * F0_N))
+    doubt = frame.uncertainty_mm(grid)
+    if doubt is not None and np.any(doubt > 0):
+        give = doubt - doubt[0]
+        moved["frame"] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
+    if travel is not None and travel.resolution:
+        # A step of the indicator is a rectangular error of each end of a difference; over a whole
+        # stroke it averages out but for what is common: it is kept once, at the upper end.
+        step = travel.resolution / math.sqrt(12)
+        ramp = (grid - grid[0]) / (grid[-1] - grid[0])
+        moved["indicator step"] = Limbs(grid, base.loading_mm + step * ramp, base.unloading_mm + step * ramp)
+    return moved
+
+
+def _law_points(fitter: LimbFitter, fitted: RisingCurves, cells: list[Cells], base: Limbs,
+                prepared: Prepared) -> tuple[tuple[Array, Array, Array], float]:
+    """Loading-limb points for the laws: cells averaged over strokes, offsets taken off.
+
+    The weights use the slope of the model-free curve, so they are the same for every law.
+    """
+    total = np.zeros(cells[0].n.shape[1])
+    u_sum, x_sum = np.zeros_like(total), np.zeros_like(total)
+    zero = fitted.limb(np.array([math.log(2 * F0_N)]), 0)[0]
+    left: list[Array] = []
+    for c in cells:
+        full = [c.n[k] > 0 for k in (0, 1)]
+        gaps = [c.x[k][full[k]] - fitted.limb(c.u[k][full[k]], k) for k in (0, 1)]
+        offset = float(np.mean(np.concatenate(gaps)))
+        left.append(gaps[0] - offset)
+        f = full[0]
+        u_sum[f] += c.u[0][f]
+        x_sum[f] += c.x[0][f] - offset - zero
+        total[f] += 1
+    some = total > 0
+    u, x = u_sum[some] / total[some], x_sum[some] / total[some]
+    force = np.exp(u) - F0_N
+    keep = force > F0_N * 1.02
+    force, x = force[keep], x[keep]
+    k = np.interp(np.log(force + F0_N), np.log(base.force_n + F0_N), base.loading_stiffness())
+    sigma = np.sqrt(max(prepared.position_noise_mm, 1e-5) ** 2 + (prepared.zero.noise_n / k) ** 2
+                    + (0.002 * x) ** 2)
+    r = np.concatenate(left)
+    below = float(r @ r)
+    r1 = float(np.clip(r[1:] @ r[:-1] / below, 0.0, 0.95)) if below > 0 else 0.0
+    return (force, x, sigma), (1 - r1) / (1 + r1)

@@ -1,0 +1,102 @@
+"""Springback loss: what the pad does not give back on the way up.
+
+>>> th = np.linspace(0, 2 * np.pi, 200, endpoint=False)
+>>> round(loop_energy_mj(0.05 * np.sin(th), 2 * np.sin(th + 0.1)), 8)
+0.03135843
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.fitting.prepared import Prepared, Stroke
+from padlab.fitting.results import Hysteresis, Verdict
+from padlab.records.pad import F0_N
+from padlab.statistics.quantity import Quantity, t95, with_doubt
+
+Array = NDArray[np.float64]
+
+STEADY_CHANGE = 0.005
+STEADY_CYCLES = 3
+
+
+def loop_energy_mj(position_mm: Array, force_n: Array) -> float:
+    """Energy lost in a closed loop [mJ], + = lost: 1/2 sum(x[i+1] F[i] - x[i] F[i+1]).
+
+    The last point joins the first. A negative area means that time runs backwards between the two
+    quantities (skew), never a pad that gives energy.
+    """
+    x_next, f_next = np.roll(position_mm, -1), np.roll(force_n, -1)
+    return float(0.5 * np.sum(x_next * force_n - position_mm * f_next))
+
+
+def stroke_work_mj(prepared: Prepared, stroke: Stroke) -> tuple[float, float]:
+    """Work put in and work given back over one stroke, above F0 [mJ]."""
+    p = stroke.press
+    return (_work(prepared.position_mm[p.start : p.peak + 1], prepared.force_n[p.start : p.peak + 1]),
+            -_work(prepared.position_mm[p.peak : p.stop], prepared.force_n[p.peak : p.stop]))
+
+
+def _work(x: Array, f: Array) -> float:
+    """Integral of F dx where F >= F0; the crossing of F0 is interpolated."""
+    inside = f >= F0_N
+    if inside.sum() < 2:
+        return 0.0
+    a, b = int(np.argmax(inside)), int(f.size - np.argmax(inside[::-1]))
+    xs, fs = x[a:b], f[a:b]
+    if a > 0 and f[a] > f[a - 1]:
+        s = (F0_N - f[a - 1]) / (f[a] - f[a - 1])
+        xs, fs = np.append(x[a - 1] + s * (x[a] - x[a - 1]), xs), np.append(F0_N, fs)
+    if b < f.size and f[b - 1] > f[b]:
+        s = (F0_N - f[b]) / (f[b - 1] - f[b])
+        xs, fs = np.append(xs, x[b] + s * (x[b - 1] - x[b])), np.append(fs, F0_N)
+    return float(np.trapezoid(fs, xs))
+
+
+def steady_from(values: list[float]) -> int | None:
+    """Cycle (from 1) at which three successive relative changes have been under 0.5 %, or None.
+
+    >>> steady_from([300, 312, 317, 319.2, 320.3, 320.9, 321.2])
+    7
+    """
+    calm = 0
+    for i in range(1, len(values)):
+        calm = calm + 1 if abs(values[i] - values[i - 1]) < STEADY_CHANGE * abs(values[i]) else 0
+        if calm == STEADY_CYCLES:
+            return i + 1
+    return None
+
+
+def loop(prepared: Prepared) -> Hysteresis | None:
+    """The loop of the recorded strokes; None without any."""
+    recorded = prepared.role("recorded")
+    if not recorded:
+        return None
+    work = np.array([stroke_work_mj(prepared, s) for s in recorded])
+    lost = work[:, 0] - work[:, 1]
+    share = lost / work[:, 0]
+    full = prepared.role("working-in") + recorded
+    full.sort(key=lambda s: s.press.number)
+    travel = [float(prepared.position_mm[s.press.peak] - prepared.position_mm[s.press.start]) for s in full]
+    energy = [w[0] - w[1] for w in (stroke_work_mj(prepared, s) for s in full)]
+    ends = [steady_from(travel), steady_from(energy)]
+    steady = max(e for e in ends if e is not None) if all(e is not None for e in ends) else None
+    verdict = Verdict.GOOD if len(recorded) >= 3 else Verdict.TOO_FEW_POINTS
+    peak = float(np.median([s.press.peak_n for s in recorded]))
+    return Hysteresis(peak, _mean(share), _mean(lost), steady, verdict)
+
+
+def _mean(values: Array) -> Quantity | None:
+    """Mean over strokes with Student's t; strokes are the unit of repetition."""
+    mean = float(values.mean())
+    if not math.isfinite(mean):
+        return None
+    if values.size < 3:
+        return Quantity(mean)
+    u = float(values.std(ddof=1)) / math.sqrt(values.size)
+    if mean <= 0:
+        return Quantity(mean, mean - t95(values.size - 1) * u, mean + t95(values.size - 1) * u)
+    return with_doubt(mean, u, degrees_of_freedom=values.size - 1, positive=True)

@@ -1,0 +1,245 @@
+"""The curve that decides: a smooth rising curve of each limb, with no law behind it.
+
+Each recorded stroke gives a loading and an unloading limb. Samples are gathered into cells of
+u = log(F + F0), so that neither a slow hand nor the many samples near the peak weigh more than
+their share of the curve. Position is a rising spline of u; what bends is penalised, and how much
+is chosen by leaving strokes out. Strokes may stand apart by a constant (a pad that sinks a little
+from stroke to stroke); the constant is theirs, the shape is common.
+
+    x(u) = offset of the stroke + gap (unloading only) + sum_j c_j I_j(u),   c_j >= 0
+
+I_j are sums of cubic B-splines (I-splines: Ramsay, Statistical Science 3 (1988) 425), the penalty
+is on second differences of c (P-splines: Eilers & Marx, Statistical Science 11 (1996) 89).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+from scipy.interpolate import BSpline
+
+from padlab.records.pad import F0_N
+
+Array = NDArray[np.float64]
+
+CELLS = 60
+PIECES = 14
+GRID = 160
+STIFFNESS_GRID = tuple(10.0 ** np.arange(-6, 3.1, 0.75))
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One stroke's limbs gathered into cells: means and counts (2, CELLS); limb 0 is loading."""
+
+    u: Array
+    x: Array
+    n: Array
+    residual_sd_mm: float
+
+
+@dataclass(frozen=True)
+class RisingCurves:
+    """Both limbs as coefficients; evaluate with ``limb``."""
+
+    low_u: float
+    high_u: float
+    loading: Array            # (J,)
+    unloading: Array          # (J,)
+    gap_mm: float             # unloading minus loading at the lower end
+    smoothing: float
+
+    def limb(self, u: Array, which: int) -> Array:
+        """Position of a limb at u [mm], 0 for the loading limb at the lower end."""
+        basis = _rising_basis(u, self.low_u, self.high_u)
+        return np.asarray(basis @ (self.loading, self.unloading)[which] + (self.gap_mm if which else 0.0))
+
+
+def gather(force_n: Array, position_mm: Array, *, start: int, peak: int, stop: int,
+           low_u: float, high_u: float) -> Cells:
+    """Gather one stroke's samples into cells; linear in the samples."""
+    u_out, x_out, n_out = np.zeros((2, CELLS)), np.zeros((2, CELLS)), np.zeros((2, CELLS))
+    left = []
+    width = (high_u - low_u) / CELLS
+    for limb, (a, b) in enumerate(((start, peak + 1), (peak, stop))):
+        f, x = force_n[a:b], position_mm[a:b]
+        u = np.log(np.maximum(f, -0.5 * F0_N) + F0_N)
+        ok = (u >= low_u) & (u < high_u)
+        cell = ((u[ok] - low_u) / width).astype(np.intp)
+        n = np.bincount(cell, minlength=CELLS).astype(np.float64)
+        full = n > 0
+        u_out[limb][full] = np.bincount(cell, u[ok], CELLS)[full] / n[full]
+        x_out[limb][full] = np.bincount(cell, x[ok], CELLS)[full] / n[full]
+        n_out[limb] = n
+        if ok.sum() > 4:
+            left.append(float(np.median(np.abs(np.diff(x[ok], 2)))))
+    noise = 1.4826 * float(np.median(left)) / np.sqrt(6.0) if left else 0.0
+    return Cells(u_out, x_out, n_out, noise)
+
+
+class LimbFitter:
+    """Fits the curves to any subset of strokes; what strokes share is computed once."""
+
+    def __init__(self, strokes: list[Cells], *, low_u: float, high_u: float) -> None:
+        self.low_u, self.high_u = low_u, high_u
+        self.strokes = strokes
+        j = _count()
+        self._blocks: list[tuple[Array, Array]] = []
+        for s in strokes:
+            rows, targets, weights = [], [], []
+            for limb in (0, 1):
+                full = s.n[limb] > 0
+                basis = _rising_basis(s.u[limb][full], low_u, high_u)
+                block = np.zeros((int(full.sum()), 2 * j + 1))
+                block[:, limb * j : (limb + 1) * j] = basis
+                block[:, 2 * j] = limb
+                rows.append(block)
+                targets.append(s.x[limb][full])
+                # A cell of one sample weighs less than one of many, but no cell rules the curve.
+                weights.append(np.sqrt(np.minimum(s.n[limb][full], 4.0) / 4.0))
+            a, y, w = np.vstack(rows), np.concatenate(targets), np.concatenate(weights)
+            # The stroke's own offset is projected out: weighted means off every column.
+            share = w**2 / np.sum(w**2)
+            a = (a - share @ a) * w[:, None]
+            y = (y - share @ y) * w
+            self._blocks.append((a, y))
+        self._gram = [a.T @ a for a, _ in self._blocks]
+        self._right = [a.T @ y for a, y in self._blocks]
+        self._penalty = _penalty(j)
+
+    def fit(self, use: list[int], smoothing: float) -> RisingCurves:
+        """Fit the strokes ``use`` (indices) with that smoothing."""
+        gram = np.sum([self._gram[i] for i in use], axis=0)
+        right = np.sum([self._right[i] for i in use], axis=0)
+        c = _rising_least_squares(gram + smoothing * self._penalty * len(use), right)
+        j = _count()
+        return RisingCurves(self.low_u, self.high_u, c[:j], c[j : 2 * j], float(c[2 * j]), smoothing)
+
+    def choose_smoothing(self) -> float:
+        """Smoothing by leaving each stroke out; the smoothest within one standard error of the best.
+
+        With one or two strokes there is nothing to judge by, and a middling smoothing is taken.
+        """
+        n = len(self.strokes)
+        if n < 3:
+            return 1e-3
+        scores = []
+        for s in STIFFNESS_GRID:
+            errors = []
+            for i in range(n):
+                curve = self.fit([k for k in range(n) if k != i], s)
+                errors.append(self._miss(curve, i))
+            scores.append(errors)
+        table = np.array(scores)
+        mean = table.mean(axis=1)
+        best = int(np.argmin(mean))
+        # The paired difference to the best tells whether a smoother curve is really worse.
+        for k in range(len(STIFFNESS_GRID) - 1, best, -1):
+            d = table[k] - table[best]
+            if d.mean() <= d.std(ddof=1) / np.sqrt(n) * 0.5:
+                return float(STIFFNESS_GRID[k])
+        return float(STIFFNESS_GRID[best])
+
+    def _miss(self, curve: RisingCurves, i: int) -> float:
+        a, y = self._blocks[i]
+        c = np.concatenate([curve.loading, curve.unloading, [curve.gap_mm]])
+        r = y - a @ c
+        return float(r @ r) / y.size
+
+    def residuals(self, curve: RisingCurves) -> list[Array]:
+        """Weighted residuals of each stroke [mm]."""
+        c = np.concatenate([curve.loading, curve.unloading, [curve.gap_mm]])
+        return [y - a @ c for a, y in self._blocks]
+
+    def covariance(self, curve: RisingCurves) -> Array:
+        """Covariance of all coefficients from noise within strokes, serially correlated.
+
+        The coefficients that the constraint holds at zero are taken as known.
+        """
+        c = np.concatenate([curve.loading, curve.unloading, [curve.gap_mm]])
+        free = c > 0
+        free[-1] = True
+        gram = np.sum(self._gram, axis=0)
+        full = gram + curve.smoothing * self._penalty * len(self.strokes)
+        m = np.linalg.pinv(full[np.ix_(free, free)])
+        r = np.concatenate(self.residuals(curve))
+        below = float(r @ r)
+        r1 = float(np.clip(r[1:] @ r[:-1] / below, 0, 0.95)) if below > 0 else 0.0
+        variance = below / max(r.size - int(free.sum()), 1) * (1 + r1) / (1 - r1)
+        out = np.zeros((c.size, c.size))
+        out[np.ix_(free, free)] = m @ gram[np.ix_(free, free)] @ m * variance
+        return out
+
+    def mean_curve_variance(self, covariance: Array, force_n: Array) -> Array:
+        """Variance of the mean of the limbs from its F0 point (m,), from a covariance of coefficients."""
+        basis = _rising_basis(np.log(force_n + F0_N), self.low_u, self.high_u)
+        rows = np.hstack([basis / 2, basis / 2, np.zeros((force_n.size, 1))])
+        rows = rows - rows[0]
+        return np.asarray(np.einsum("ij,jk,ik->i", rows, covariance, rows))
+
+
+def grid_force_n(good_to_n: float) -> Array:
+    """The common grid from F0 to the largest force, even in log(F + F0)."""
+    u = np.linspace(np.log(2 * F0_N), np.log(good_to_n + F0_N), GRID)
+    f = np.exp(u) - F0_N
+    f[0], f[-1] = F0_N, good_to_n
+    return np.asarray(f)
+
+
+def _rising_least_squares(gram: Array, right: Array) -> Array:
+    """Min c'Gc - 2 c'r with all but the last coefficient >= 0."""
+    scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
+    g = gram / np.outer(scale, scale)
+    n = g.shape[0]
+    # The gap may have either sign: it is the difference of two columns, tied by the ridge.
+    wide = np.empty((n + 1, n + 1))
+    wide[:n, :n] = g
+    wide[n, :n] = -g[n - 1]
+    wide[:n, n] = -g[:, n - 1]
+    wide[n, n] = g[n - 1, n - 1]
+    wide[np.diag_indices(n + 1)] += 1e-9
+    r = right / scale
+    lower = linalg.cholesky(wide, lower=True, check_finite=False)
+    target = linalg.solve_triangular(lower, np.append(r, -r[-1]), lower=True, check_finite=False)
+    c, _ = optimize.nnls(lower.T, target, maxiter=50 * (n + 1))
+    out = c[:n].copy()
+    out[-1] -= c[n]
+    return np.asarray(out / scale)
+
+
+@lru_cache(maxsize=4)
+def _knots(pieces: int) -> Array:
+    inner = np.linspace(0, 1, pieces + 1)
+    return np.concatenate([[0] * 3, inner, [1] * 3])
+
+
+def _count() -> int:
+    """Number of rising basis functions: one fewer than B-splines (the constant is the offset)."""
+    return PIECES + 2
+
+
+def _design(z: Array) -> Array:
+    knots = _knots(PIECES)
+    z = np.clip(z, 0.0, 1.0)
+    return np.asarray(BSpline.design_matrix(z, knots, 3).toarray())
+
+
+def _rising_basis(u: Array, low_u: float, high_u: float) -> Array:
+    b = _design((u - low_u) / (high_u - low_u))
+    return np.asarray(np.cumsum(b[:, ::-1], axis=1)[:, ::-1][:, 1:])
+
+
+def _penalty(j: int) -> Array:
+    """Second differences of each limb's coefficients, scaled by the knot span they act on."""
+    span = _knots(PIECES)
+    width = (span[4 : 4 + j] - span[1 : 1 + j]) * PIECES / 3
+    d = np.diff(np.diag(1 / width), 2, axis=0)
+    one = d.T @ d
+    out = np.zeros((2 * j + 1, 2 * j + 1))
+    out[:j, :j] = one
+    out[j : 2 * j, j : 2 * j] = one
+    return out

@@ -1,0 +1,129 @@
+"""The object of one run in ``padlab fit --json``."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from padlab.records.pad import F0_N
+from padlab.statistics.quantity import effective_degrees_of_freedom, t95, to_json
+
+if TYPE_CHECKING:
+    from padlab.fitting.compression import Curve, Limbs
+    from padlab.fitting.results import Creep, RunFit
+
+
+def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...]) -> dict[str, Any]:
+    """Everything of one run, numbers as they are (no NaN, no Infinity)."""
+    good_to = curve.base.force_n[-1]
+    law = fit.compression
+    asked = [f for f in at_forces_n if F0_N <= f <= good_to]
+    standard = tuple(at_forces_n) == (2.0, 3.5, 8.0, 12.5)
+    ends = (0.5, 12.5) if standard else (min(at_forces_n), max(at_forces_n))
+    low, high = ends
+    reaches = F0_N <= low < high <= good_to
+    return {
+        "run": fit.run,
+        "pad": {"id": fit.pad.id, "material": fit.pad.material, "lot": fit.pad.lot},
+        "thickness_mm": to_json(fit.thickness_mm),
+        "good_to_n": round(float(good_to), 3),
+        "conditions": fit.conditions,
+        "budget": _budget(curve, low, high) if reaches else None,
+        "compression": {
+            "law": law.law if law else None,
+            "parameters": {k: to_json(q) for k, q in (law.parameters if law else {}).items()},
+            "tangent_stiffness_n_per_mm": [
+                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.loading_stiffness(), f))} for f in asked],
+            "secant_stiffness_n_per_mm": {
+                "from_n": low, "to_n": high,
+                **(_quantity(curve, lambda c: (high - low) / _give(c, low, high))
+                   if reaches else _nothing())},
+            "position_mm": [
+                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f)}
+                for f in asked],
+            "limb_half_gap_mm": [
+                {"force_n": f, "value": _half_gap(curve.base, f)}
+                for f in asked],
+            "give_mm": _quantity(curve, lambda c: _give(c, low, high), within_at=high) if reaches else None,
+            "alternatives": [dict(a) for a in (law.alternatives if law else ())],
+            "verdict": str(law.verdict) if law else None,
+        },
+        "hysteresis": None if fit.hysteresis is None else {
+            "peak_n": fit.hysteresis.peak_n,
+            "loss_fraction": to_json(fit.hysteresis.loss_fraction),
+            "loss_mj": to_json(fit.hysteresis.loss_mj),
+            "steady_from_cycle": fit.hysteresis.steady_from_cycle,
+            "verdict": str(fit.hysteresis.verdict),
+        },
+        "creep": _creep(fit.creep),
+        "compression_set": None if fit.compression_set is None else {
+            "set_mm": to_json(fit.compression_set.set_mm),
+            "set_percent": to_json(fit.compression_set.set_percent),
+            "after_s": fit.compression_set.after_s,
+            "verdict": str(fit.compression_set.verdict),
+        },
+        "seating_mm": to_json(fit.seating_mm),
+        "warm_up_mm": to_json(fit.warm_up_mm),
+        "strokes": [asdict(s) for s in fit.strokes],
+        "marks": [m.to_json() for m in fit.marks],
+    }
+
+
+def _give(limbs: Limbs, low: float, high: float) -> float:
+    mean = limbs.mean_mm()
+    return limbs.at(mean, high) - limbs.at(mean, low)
+
+
+def _half_gap(limbs: Limbs, force_n: float) -> float:
+    return max(limbs.at(limbs.unloading_mm - limbs.loading_mm, force_n) / 2, 0.0)
+
+
+def _quantity(curve: Curve, of: Any, *, within_at: float | None = None) -> dict[str, Any]:
+    within = None
+    if not curve.replicates:
+        # Relative noise of the position at that force stands for numbers read off the curve.
+        at = within_at if within_at is not None else float(curve.base.force_n[-1]) / 2
+        position = curve.base.at(curve.base.mean_mm(), at)
+        share = curve.base.at(curve.within_mm, at) / max(position, 1e-9)
+        within = abs(of(curve.base)) * share
+    return curve.quantity(of, within=within).to_json()
+
+
+def _nothing() -> dict[str, None]:
+    return {"value": None, "low": None, "high": None}
+
+
+def _budget(curve: Curve, low: float, high: float) -> dict[str, Any]:
+    """The doubt of the change of position between two forces, source by source."""
+    within = None if curve.replicates else curve.base.at(curve.within_mm, high)
+    sources = curve.sources(lambda c: _give(c, low, high), within=within)
+    dof = effective_degrees_of_freedom([(u, nu) for _, u, nu, _ in sources])
+    total = math.sqrt(sum(u * u for _, u, _, _ in sources))
+    return {
+        "from_n": low, "to_n": high,
+        "sources": [{"name": name, "standard_uncertainty_mm": u,
+                     "degrees_of_freedom": nu if np.isfinite(nu) else None, "systematic": systematic}
+                    for name, u, nu, systematic in sources],
+        "u95_mm": t95(dof) * total,
+        "effective_degrees_of_freedom": dof if np.isfinite(dof) else None,
+    }
+
+
+def _creep(creep: Creep | None) -> dict[str, Any] | None:
+    if creep is None:
+        return None
+    return {
+        "law": creep.law, "hold_force_n": creep.hold_force_n, "reference_s": 1,
+        "fraction_per_decade": to_json(creep.fraction_per_decade),
+        "predicted_mm": [_at_time(row) for row in creep.predicted],
+        "alternatives": [{"law": a["law"], "predicted_mm": [_at_time(row) for row in a["predicted"]]}
+                         for a in creep.alternatives],
+        "verdict": str(creep.verdict),
+    }
+
+
+def _at_time(row: dict[str, Any]) -> dict[str, Any]:
+    return {"at_s": row["at_s"], "extrapolated": row["extrapolated"], **(to_json(row["mm"]) or _nothing())}
