@@ -4,269 +4,231 @@ Takes the fits of all runs and a player's touch; gives one :class:`Comparison`, 
 everything a page or a script needs: the ranking, who is told apart from whom, the curves behind
 it, what every number came from, and what was left out and why.
 
+    fits -> which can be ranked -> one face, one thickness -> each pad under the touch
+         -> pads within lots within stocks -> order, letters, pairs, verdicts
+
 The lot is the unit of replication: three pads of one lot are one witness, not three.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from padlab.marks import Mark
-from padlab.statistics.quantity import Quantity, to_json
+from padlab.decisions.groups import standing
+from padlab.decisions.judged import (
+    WARM_UP,
+    Judged,
+    Setting,
+    commonest_face,
+    from_quantity,
+    judge,
+    middle_thickness_mm,
+    pad_row,
+    setting,
+    why_not,
+)
+from padlab.decisions.rows import (
+    METHOD,
+    CarriedTo,
+    Comparison,
+    CreepCurve,
+    LotRow,
+    PadRow,
+    PairRow,
+    PositionCurve,
+    StockRow,
+    TouchSummary,
+    Unranked,
+)
+from padlab.decisions.stocks import WarmUps, by_lot, stock_row
+from padlab.drift.carry import Face
+from padlab.drift.touch import RESTING_FINGER_N, TouchProfile, net_strokes
+from padlab.errors import FitError, InputError
+from padlab.fitting.results import RunFit
+from padlab.marks import Mark, mark
+from padlab.records.pad import Pad
+from padlab.statistics.lots import lots_apart
 
-Array = NDArray[np.float64]
+__all__ = [
+    "METHOD", "CarriedTo", "Comparison", "CreepCurve", "Face", "LotRow", "PadRow", "PairRow",
+    "PositionCurve", "StockRow", "TouchSummary", "Unranked", "compare",
+]
 
-METHOD = "formula"
-"""Position = mean of the limbs, half their gap joins the doubt of drift; no pad is replayed yet."""
+LIMIT_MM = 0.2032
+"""A misalignment of 8 thou is clearly felt (common practice, no source)."""
+
+NOT_BOTTOMED_CAUTION = 0.15
+"""Over this share of strokes that do not reach the stop the comparison carries a caution."""
 
 
-@dataclass(frozen=True)
-class TouchSummary:
-    """The touch that was asked for, and how many of its strokes count.
+def compare(
+    fits: Sequence[RunFit], touch: TouchProfile, *, limit_mm: float = LIMIT_MM,
+    holding_n: float | None = None, face: Face | None = None, thickness_mm: float | None = None,
+    stop: str = "down", service: Mapping[str, float] | None = None,
+    not_fitted: Sequence[tuple[str, Pad, str]] = (),
+) -> Comparison:
+    """Rank stocks by drift in play.
 
-    ``set_net_n`` is the net pad force of the usual press: the home position stands there.
-    Shares are of all strokes (``not_bottomed``, ``cut_off``) or of the counted ones
-    (``beyond_tested``: the worst pad of the comparison; None where nothing is ranked).
+    Parameters
+    ----------
+    fits : sequence of RunFit
+        In any order; the answer does not depend on it.
+    touch : TouchProfile
+        The player.
+    limit_mm : float
+        Drift that is clearly felt.
+    holding_n : float, optional
+        Button force that keeps the piston about 1 mm off the stop; default as the touch says.
+    face : Face, optional
+        Loaded face at which all are compared; default the commonest tested.
+    thickness_mm : float, optional
+        Thickness under the usual press at which all are compared; default the median of the pads.
+    stop : {"down", "up"}
+        Which stop.
+    service : mapping, optional
+        ``years``, ``strokes_per_day``, ``days_per_week``: asked for, but thinning is not measured
+        yet, so the total drift stays undetermined and says what is missing.
+    not_fitted : sequence of (run, pad, reason)
+        Runs that gave no fit; they are listed as left out.
+
+    Raises
+    ------
+    InputError
+        No run at all, two fits of one run, or a touch that does not reach the stop.
     """
+    if not fits and not not_fitted:
+        raise InputError("there is nothing to compare", expected="runs of kind pad", seen="none",
+                         remedy="name a shelf with pad runs on it")
+    fits = sorted(fits, key=lambda f: (f.pad.material, f.pad.lot, f.pad.id, f.run))
+    twice = sorted(run for run, count in Counter(f.run for f in fits).items() if count > 1)
+    if twice:
+        raise InputError("a run came in twice", expected="each run once", seen=", ".join(twice))
+    holding = touch.holding_n if holding_n is None else holding_n
+    strokes = net_strokes(touch, stop=stop, holding_n=holding)
 
-    name: str
-    stop: str                                # down | up
-    median_n: float                          # finger force
-    gsd: float | None                        # None: recorded, or the up stop's resting finger
-    hold_median_s: float
-    hold_gsd: float | None
-    holding_n: float
-    set_net_n: float
-    not_bottomed_share: float
-    beyond_tested_share: float | None
-    cut_off_share: float
-    weighting: str = "by stroke"
+    faults = {f.run: why_not(f) for f in fits}
+    usable = [f for f in fits if faults[f.run] is None]
+    candidates = [f for f in usable if f.procedure != WARM_UP]
+    basis = candidates or fits
+    chosen = face or (commonest_face(basis) if basis else _face_of(not_fitted[0][1]))
+    loaded = thickness_mm
+    if loaded is None:
+        loaded = middle_thickness_mm(candidates, face=chosen, strokes=strokes)
+    at = setting(touch, stop=stop, holding_n=holding, face=chosen, loaded_mm=loaded)
 
+    judged: list[Judged] = []
+    for fit in candidates:
+        try:
+            judged.append(judge(fit, at))
+        except FitError as fault:
+            faults[fit.run] = fault.message
+    warm_ups = _warm_ups(usable, judged, at)
+    rows = _pad_rows(fits, judged, faults, warm_ups, not_fitted)
 
-@dataclass(frozen=True)
-class CarriedTo:
-    """The one face and the one loaded thickness at which all stocks are compared."""
-
-    outer_mm: float
-    inner_mm: float
-    loaded_thickness_mm: float | None        # None: no thickness was known, pads stand as tested
-    face_chosen_by: str = "asked for"        # asked for | commonest face tested
-    thickness_chosen_by: str = "asked for"   # asked for | middle of the tested pads | not known
-
-
-@dataclass(frozen=True)
-class PositionCurve:
-    """Position of a stock's pads from F0 against finger force, on the compared face and thickness.
-
-    All arrays (g,); ``low`` and ``high`` are a pointwise 95 % band, NaN where not determined.
-    """
-
-    finger_force_n: Array
-    position_mm: Array
-    low_mm: Array
-    high_mm: Array
-
-
-@dataclass(frozen=True)
-class CreepCurve:
-    """Position from F0 during a held note at the usual press; arrays (g,), bands may be NaN.
-
-    ``extrapolated`` (g,) bool: later than the shortest hold that was recorded.
-    """
-
-    time_s: Array
-    position_mm: Array
-    low_mm: Array
-    high_mm: Array
-    extrapolated: NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class LotRow:
-    """One lot of a stock: the mean of its pads on the log scale."""
-
-    lot: str
-    pads: int
-    drift_play_p95_mm: float
-    stands_apart: bool
-
-
-@dataclass(frozen=True)
-class StockRow:
-    """One stock in the ranking, best first."""
-
-    rank: int
-    material: str
-    material_class: str
-    lots: int
-    pads: int
-    drift_play_p95_mm: Quantity | None
-    drift_total_p95_mm: Quantity | None
-    includes: tuple[str, ...]                # give, hold: what the drift in play is made of
-    missing: tuple[str, ...]                 # hold, warm_up, thinning, service: what it is not
-    give_mm: Quantity | None
-    hold_mm: Quantity | None
-    warm_up_mm: Quantity | None
-    thinning_mm: Quantity | None
-    play_band_mm: Quantity | None
-    loss_fraction: Quantity | None
-    letters: str                             # stocks that share a letter are not told apart
-    probability_best: float | None
-    verdict: str                             # within | beyond | undecided
-    marks: tuple[Mark, ...]
-    lot_rows: tuple[LotRow, ...] = ()
-    position: PositionCurve | None = None
-    creep: CreepCurve | None = None
-    test_force_needed_n: float | None = None  # where drift is None: net force a pad must be tested to
-    method: str = METHOD
-
-    def to_json(self) -> dict[str, Any]:
-        """The stock's entry of ``ranking``."""
-        return {
-            "rank": self.rank, "material": self.material, "material_class": self.material_class,
-            "lots": self.lots, "pads": self.pads,
-            "drift_play_p95_mm": to_json(self.drift_play_p95_mm),
-            "drift_total_p95_mm": to_json(self.drift_total_p95_mm),
-            "includes": list(self.includes), "missing": list(self.missing),
-            "give_mm": to_json(self.give_mm), "hold_mm": to_json(self.hold_mm),
-            "warm_up_mm": to_json(self.warm_up_mm), "thinning_mm": to_json(self.thinning_mm),
-            "play_band_mm": to_json(self.play_band_mm), "loss_fraction": to_json(self.loss_fraction),
-            "letters": self.letters, "probability_best": self.probability_best,
-            "verdict": self.verdict, "method": self.method,
-            "lot_means": [{"lot": row.lot, "pads": row.pads, "drift_play_p95_mm": row.drift_play_p95_mm,
-                           "stands_apart": row.stands_apart} for row in self.lot_rows],
-            "marks": [m.to_json() for m in self.marks],
-        }
+    by_stock: dict[str, list[Judged]] = defaultdict(list)
+    for one in judged:
+        by_stock[one.fit.pad.material].append(one)
+    drifts = {name: lots for name, members in sorted(by_stock.items())
+              if (lots := by_lot(members, lambda j: j.numbers.drift))}
+    stand = standing(drifts) if drifts else None
+    apart = lots_apart({name: {lot: [float(np.log(e.value)) for e in pads] for lot, pads in lots.items()}
+                        for name, lots in drifts.items()})
+    order = [*(stand.order if stand else ()), *(name for name in sorted(by_stock) if name not in drifts)]
+    ranking = tuple(
+        stock_row(name, by_stock[name], drifts=drifts.get(name), stand=stand, apart=apart,
+                  warm_ups=warm_ups, at=at, limit_mm=limit_mm, has_service=bool(service), rank=rank)
+        for rank, name in enumerate(order, start=1))
+    beyond = [j.numbers.beyond_tested_share for j in judged]
+    up = stop == "up"
+    summary = TouchSummary(
+        name=touch.name, stop=stop, median_n=RESTING_FINGER_N / 2 if up else touch.median_n,
+        gsd=None if up else touch.gsd, hold_median_s=strokes.set_hold_s,
+        hold_gsd=touch.hold_gsd, holding_n=holding, set_net_n=strokes.set_net_n,
+        not_bottomed_share=strokes.not_bottomed_share,
+        beyond_tested_share=max(beyond) if beyond else None, cut_off_share=strokes.cut_off_share)
+    return Comparison(
+        touch=summary,
+        carried_to=CarriedTo(
+            chosen.outer_mm, chosen.inner_mm, loaded,
+            face_chosen_by="asked for" if face else "commonest face tested",
+            thickness_chosen_by="asked for" if thickness_mm is not None
+            else "not known" if loaded is None else "middle of the tested pads"),
+        ranking=ranking, pads=rows,
+        pairs=tuple(PairRow(p.a, p.b, p.difference, p.told_apart) for p in (stand.pairs if stand else ())),
+        unranked=_unranked(rows, by_stock), limit_mm=limit_mm,
+        smallest_difference_mm=stand.smallest_difference if stand else None,
+        marks=_marks(summary), replication=stand.replication if stand else "measurement",
+        spread_rule=stand.spread_rule if stand else "none", service=dict(service) if service else None,
+    )
 
 
-@dataclass(frozen=True)
-class PadRow:
-    """One run of one pad: its own numbers (carried), and where they came from.
-
-    ``role``: ranked | warm-up (gives only the warm-up) | left out. ``reason`` says why it is not ranked.
-    """
-
-    run: str
-    pad: str
-    material: str
-    lot: str
-    drift_play_p95_mm: Quantity | None
-    give_mm: Quantity | None
-    hold_mm: Quantity | None
-    used: bool
-    marks: tuple[Mark, ...]
-    play_band_mm: Quantity | None = None
-    warm_up_mm: Quantity | None = None
-    loss_fraction: Quantity | None = None
-    role: str = "ranked"
-    reason: str = ""
-    rig: str | None = None
-    calibrations: tuple[str, ...] = ()
-    procedure: str = ""
-    temperature_c: float | None = None
-    start_utc: str | None = None
-    tested_outer_mm: float | None = None
-    tested_inner_mm: float | None = None
-    thickness_mm: Quantity | None = None     # fresh, at F0 on the tested face
-    scale: float | None = None               # carried compression = scale x tested, at equal pressure
-    tested_to_n: float | None = None         # net force, on the compared face
-
-    def to_json(self) -> dict[str, Any]:
-        """The run's entry of ``pads``."""
-        return {
-            "run": self.run, "pad": self.pad, "material": self.material, "lot": self.lot,
-            "drift_play_p95_mm": to_json(self.drift_play_p95_mm), "give_mm": to_json(self.give_mm),
-            "hold_mm": to_json(self.hold_mm), "play_band_mm": to_json(self.play_band_mm),
-            "warm_up_mm": to_json(self.warm_up_mm), "loss_fraction": to_json(self.loss_fraction),
-            "used": self.used, "role": self.role, "reason": self.reason, "rig": self.rig,
-            "calibrations": list(self.calibrations), "procedure": self.procedure,
-            "temperature_c": self.temperature_c, "start_utc": self.start_utc,
-            "tested_outer_mm": self.tested_outer_mm, "tested_inner_mm": self.tested_inner_mm,
-            "thickness_mm": to_json(self.thickness_mm), "tested_to_n": self.tested_to_n,
-            "marks": [m.to_json() for m in self.marks],
-        }
+def _face_of(pad: Pad) -> Face:
+    return Face(pad.outer_diameter_mm, pad.inner_diameter_mm)
 
 
-@dataclass(frozen=True)
-class PairRow:
-    """Two stocks: ``difference_mm`` is drift of a minus drift of b.
-
-    The interval is a simultaneous one (it holds for all pairs at once), and an error of the rig
-    that both stocks share is not in it.
-    """
-
-    a: str
-    b: str
-    difference_mm: Quantity
-    told_apart: bool
-
-    def to_json(self) -> dict[str, Any]:
-        """The pair's entry of ``pairs``."""
-        return {"a": self.a, "b": self.b, "difference_mm": self.difference_mm.to_json(),
-                "told_apart": self.told_apart}
-
-
-@dataclass(frozen=True)
-class Unranked:
-    """A stock of which nothing could be ranked, and why."""
-
-    material: str
-    reason: str
-    runs: tuple[str, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """The stock's entry of ``unranked``."""
-        return {"material": self.material, "reason": self.reason, "runs": list(self.runs)}
+def _warm_ups(usable: Sequence[RunFit], judged: Sequence[Judged], at: Setting) -> WarmUps:
+    """Warm-up by run, carried with the scale of the same pad's ranked run, or with its own."""
+    scales = {(j.fit.pad.material, j.fit.pad.lot, j.fit.pad.id): j.carried.scale for j in judged}
+    found: WarmUps = {}
+    for fit in usable:
+        if fit.warm_up_mm is None:
+            continue
+        scale = scales.get((fit.pad.material, fit.pad.lot, fit.pad.id))
+        if scale is None:
+            try:
+                scale = judge(fit, at).carried.scale
+            except FitError:
+                scale = None        # no thickness for another face: its warm-up cannot be carried either
+        if scale is not None:
+            found[fit.run] = (fit.pad, from_quantity(fit.warm_up_mm, scale))
+    return found
 
 
-@dataclass(frozen=True)
-class Comparison:
-    """Stocks ranked by drift in play: 95th percentile of the distance from the home position."""
+def _pad_rows(
+    fits: Sequence[RunFit], judged: Sequence[Judged], faults: Mapping[str, str | None],
+    warm_ups: WarmUps, not_fitted: Sequence[tuple[str, Pad, str]],
+) -> tuple[PadRow, ...]:
+    by_run = {j.fit.run: j for j in judged}
+    rows = []
+    for fit in fits:
+        one, fault = by_run.get(fit.run), faults[fit.run]
+        warm_up = warm_ups[fit.run][1] if fit.run in warm_ups else None
+        if fault is not None:
+            row = pad_row(fit, role="left out", reason=fault)
+        elif one is None:
+            row = pad_row(fit, role="warm-up", reason="gives the warm-up; not ranked",
+                          warm_up=warm_up)
+        elif one.numbers.drift is None:
+            reason = next(m.message for m in one.marks if m.code == "not_tested_hard_enough")
+            row = pad_row(fit, role="left out", reason=reason, judged=one, warm_up=warm_up)
+        else:
+            row = pad_row(fit, role="ranked", judged=one, warm_up=warm_up)
+        rows.append(row)
+    for run, pad, reason in sorted(not_fitted, key=lambda r: r[0]):
+        rows.append(PadRow(
+            run=run, pad=pad.id, material=pad.material, lot=pad.lot, drift_play_p95_mm=None, give_mm=None,
+            hold_mm=None, used=False, marks=(mark("not_ranked", f"run {run}", reason),), role="left out",
+            reason=reason, tested_outer_mm=pad.outer_diameter_mm, tested_inner_mm=pad.inner_diameter_mm))
+    return tuple(sorted(rows, key=lambda row: (row.material, row.lot, row.pad, row.run)))
 
-    touch: TouchSummary
-    carried_to: CarriedTo
-    ranking: tuple[StockRow, ...]            # best first
-    pads: tuple[PadRow, ...]                 # every run that came in, used or not
-    pairs: tuple[PairRow, ...]
-    unranked: tuple[Unranked, ...]
-    limit_mm: float
-    smallest_difference_mm: float | None     # from the best stock, that would just be told apart
-    marks: tuple[Mark, ...]
-    replication: str = "lot"                 # lot | pad | measurement: what the intervals rest on
-    spread_rule: str = "pooled"              # pooled (Tukey HSD) | separate (Games-Howell) | none
-    service: dict[str, float] | None = None  # years, strokes_per_day, days_per_week, where asked for
-    method: str = METHOD
-    versions: dict[str, str] = field(default_factory=dict)
 
-    @property
-    def left_out(self) -> tuple[PadRow, ...]:
-        """The runs that were not used, each with its reason."""
-        return tuple(row for row in self.pads if row.role == "left out")
+def _unranked(rows: Sequence[PadRow], by_stock: Mapping[str, Sequence[Judged]]) -> tuple[Unranked, ...]:
+    """Stocks of which no run came through at all, with the reasons of their runs."""
+    found = []
+    for name in sorted({row.material for row in rows} - set(by_stock)):
+        mine = [row for row in rows if row.material == name]
+        reasons = sorted({row.reason for row in mine if row.role == "left out"})
+        found.append(Unranked(name, "; ".join(reasons) or "only warm-up runs are on file",
+                              tuple(row.run for row in mine)))
+    return tuple(found)
 
-    def to_json(self) -> dict[str, Any]:
-        """The object of ``compare --json``."""
-        touch = self.touch
-        return {
-            "touch": {
-                "name": touch.name, "stop": touch.stop, "median_n": touch.median_n, "gsd": touch.gsd,
-                "hold_median_s": touch.hold_median_s, "hold_gsd": touch.hold_gsd,
-                "holding_n": touch.holding_n, "set_net_n": touch.set_net_n,
-                "not_bottomed_share": touch.not_bottomed_share,
-                "beyond_tested_share": touch.beyond_tested_share,
-                "cut_off_share": touch.cut_off_share, "weighting": touch.weighting,
-            },
-            "carried_to": {"outer_mm": self.carried_to.outer_mm, "inner_mm": self.carried_to.inner_mm,
-                           "loaded_thickness_mm": self.carried_to.loaded_thickness_mm},
-            "unranked": [u.to_json() for u in self.unranked],
-            "limit_mm": self.limit_mm, "method": self.method,
-            "replication": self.replication, "spread_rule": self.spread_rule,
-            "ranking": [row.to_json() for row in self.ranking],
-            "pads": [row.to_json() for row in self.pads],
-            "pairs": [pair.to_json() for pair in self.pairs],
-            "smallest_difference_mm": self.smallest_difference_mm,
-            "marks": [m.to_json() for m in self.marks],
-        }
+
+def _marks(touch: TouchSummary) -> tuple[Mark, ...]:
+    found = [mark("formula", "method")]
+    if touch.not_bottomed_share > NOT_BOTTOMED_CAUTION:
+        share = f"{touch.not_bottomed_share:.0%}"
+        found.append(mark("not_bottomed", "touch", f"{share} of the strokes do not reach the stop; left out"))
+    return tuple(found)

@@ -118,7 +118,8 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
             raise FitError(
                 f"pad {pad.id} cannot be carried to another face: its thickness is not known",
                 expected="a thickness at F0, or the compared face", seen="no thickness",
-                remedy="padlab amend the pad with its thickness, or record a blank run", where={"run": fit.run})
+                remedy="padlab amend the pad with its thickness, or record a blank run",
+                where={"run": fit.run})
         if loaded_mm is not None:
             marks.append(mark("thickness_unknown", f"pad {pad.id}",
                               "no thickness: compared as thick as it was tested"))

@@ -148,8 +148,7 @@ def _scale(e: Estimate, log: bool) -> Numbers:
 def _centre(e: Estimate, log: bool) -> Numbers:
     if not log:
         return e.value
-    with np.errstate(divide="ignore"):
-        return np.log(np.asarray(e.value, dtype=np.float64))
+    return np.asarray(np.log(np.maximum(np.asarray(e.value, dtype=np.float64), 1e-12)))  # a curve starts at 0
 
 
 def _root_of_squares(parts: Iterable[Numbers], like: Numbers) -> Numbers:

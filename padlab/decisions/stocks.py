@@ -1,0 +1,164 @@
+"""One stock's row: its pads within lots, its curves, its verdict and its marks."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+
+import numpy as np
+
+from padlab.decisions.groups import Lots, Standing, lot_means, stock_mean
+from padlab.decisions.judged import Judged, Setting, end_of, from_quantity, needed_on_test_pad
+from padlab.decisions.rows import CreepCurve, LotRow, PositionCurve, StockRow
+from padlab.marks import Mark, mark
+from padlab.records.pad import F0_N, Pad
+from padlab.statistics.estimate import Estimate, average
+from padlab.statistics.quantity import Quantity
+
+WarmUps = dict[str, tuple[Pad, Estimate]]
+"""Warm-up by run, carried."""
+
+POINTS = 61
+"""Points of a curve on the page."""
+
+
+def by_lot(members: Sequence[Judged], number: Callable[[Judged], Estimate | None],
+           ) -> dict[str, list[Estimate]]:
+    """A number (or a curve) of each pad by lot; pads of which it is not known are left out."""
+    return _averaged((one.fit.pad.lot, one.pad_key, estimate) for one in members
+                     if (estimate := number(one)) is not None)
+
+
+def _averaged(found: Iterable[tuple[str, str, Estimate]]) -> dict[str, list[Estimate]]:
+    """Repeat runs of one pad averaged, on the log scale where the number is positive."""
+    runs: dict[str, dict[str, list[Estimate]]] = defaultdict(lambda: defaultdict(list))
+    for lot, pad, estimate in found:
+        runs[lot][pad].append(estimate)
+    log = all(_is_positive(e) for pads in runs.values() for group in pads.values() for e in group)
+    return {lot: [average(pads[pad], log=log) for pad in sorted(pads)] for lot, pads in sorted(runs.items())}
+
+
+def _is_positive(estimate: Estimate) -> bool:
+    """A curve counts by its end: positions begin at 0."""
+    return bool(np.asarray(estimate.value).flat[-1] > 0)
+
+
+def _mean(lots: Lots) -> Quantity | None:
+    if not lots:
+        return None
+    log = all(_is_positive(e) for pads in lots.values() for e in pads)
+    return stock_mean(lots, log=log).quantity(positive=log)
+
+
+def stock_row(
+    name: str, members: Sequence[Judged], *, drifts: Lots | None, stand: Standing | None,
+    apart: set[tuple[str, str]], warm_ups: WarmUps, at: Setting, limit_mm: float, has_service: bool,
+    rank: int,
+) -> StockRow:
+    """One stock's row; ``drifts`` is None where no pad was pressed hard enough for this touch."""
+    ranked = [j for j in members if j.numbers.drift is not None]
+    shown = ranked or list(members)
+    drift = _mean(drifts) if drifts else None
+    pads = {(j.fit.pad.lot, j.pad_key) for j in shown}
+    lots = sorted({lot for lot, _ in pads})
+    warm_up = _warm_up_of(name, warm_ups)
+    has_hold = all(j.numbers.has_hold for j in shown)
+    missing = [] if has_hold else ["hold"]
+    missing += [] if warm_up is not None else ["warm_up"]
+    missing += ["thinning"]
+    missing += [] if has_service else ["service"]
+    placed = stand if drifts else None
+    return StockRow(
+        rank=rank if drifts else None, material=name, material_class=members[0].fit.pad.material_class,
+        lots=len(lots), pads=len(pads), drift_play_p95_mm=drift, drift_total_p95_mm=None,
+        includes=("give", "hold") if has_hold else ("give",), missing=tuple(missing),
+        give_mm=_mean(by_lot(shown, lambda j: j.numbers.give)),
+        hold_mm=_mean(by_lot(shown, lambda j: j.numbers.hold)),
+        warm_up_mm=warm_up, thinning_mm=None,
+        play_band_mm=_mean(by_lot(shown, lambda j: j.numbers.band)),
+        loss_fraction=_mean(by_lot(shown, _loss)),
+        letters=placed.letters[name] if placed else "",
+        probability_best=placed.probability_best[name] if placed else None,
+        verdict=_verdict(drift, limit_mm), marks=_stock_marks(name, shown, lots, apart, warm_up),
+        lot_rows=tuple(
+            LotRow(lot, len(drifts[lot]), float(mean.value), (name, lot) in apart)
+            for lot, mean in lot_means(drifts).items()) if drifts else (),
+        position=_position_curve(shown, at), creep=_creep_curve(shown, at),
+        test_force_needed_n=None if drifts else needed_on_test_pad(members, at.face),
+    )
+
+
+def _loss(one: Judged) -> Estimate | None:
+    hysteresis = one.fit.hysteresis
+    if hysteresis is None or hysteresis.loss_fraction is None:
+        return None
+    return from_quantity(hysteresis.loss_fraction)
+
+
+def _warm_up_of(name: str, warm_ups: WarmUps) -> Quantity | None:
+    return _mean(_averaged((pad.lot, pad.id, estimate) for _, (pad, estimate) in sorted(warm_ups.items())
+                           if pad.material == name))
+
+
+def _verdict(drift: Quantity | None, limit_mm: float) -> str:
+    """Within or beyond only if the whole interval is; two-sided 95 %."""
+    if drift is None or drift.low is None or drift.high is None:
+        return "undecided"
+    return "within" if drift.high < limit_mm else "beyond" if drift.low > limit_mm else "undecided"
+
+
+def _stock_marks(name: str, members: Sequence[Judged], lots: Sequence[str], apart: set[tuple[str, str]],
+                 warm_up: Quantity | None) -> tuple[Mark, ...]:
+    """The stock's own marks, and one of each that its pads carry, with the pads named."""
+    found = []
+    if len(lots) == 1:
+        found.append(mark("one_lot", name))
+    elif len(lots) == 2:
+        found.append(mark("few_lots", name))
+    for lot in lots:
+        if (name, lot) in apart:
+            found.append(mark("lot_apart", f"lot {lot}",
+                              f"lot {lot} stands apart from the stock's other lots"))
+    if warm_up is None:
+        found.append(mark("no_warm_up", name))
+    carried: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for one in members:
+        for m in one.marks:
+            carried[m.code, m.message].add(f"{one.pad_key} of {one.fit.pad.lot}")
+    pads = len({(j.fit.pad.lot, j.pad_key) for j in members})
+    for (code, message), about in sorted(carried.items()):
+        found.append(mark(code, "all pads" if len(about) == pads > 1 else "pads " + ", ".join(sorted(about)),
+                          message))
+    return tuple(found)
+
+
+def _position_curve(members: Sequence[Judged], at: Setting) -> PositionCurve | None:
+    end, holding_n = end_of(members), at.holding_n
+    if at.strokes.stop == "up":
+        end = min(end, holding_n)
+    if end <= F0_N:
+        return None
+    net = np.geomspace(2 * F0_N, end + F0_N, POINTS) - F0_N
+    net[0], net[-1] = F0_N, end
+    lots = by_lot(members, lambda j: j.position(net))
+    mean = stock_mean(lots, log=True)
+    low, high = mean.band()
+    finger = net + holding_n if at.strokes.stop == "down" else holding_n - net
+    turn = slice(None, None, 1 if at.strokes.stop == "down" else -1)
+    return PositionCurve(finger[turn], np.asarray(mean.value)[turn], low[turn], high[turn])
+
+
+def _creep_curve(members: Sequence[Judged], at: Setting) -> CreepCurve | None:
+    """From 1 s to a decade past the shortest hold that was recorded, and no farther."""
+    holding = [j for j in members if j.sinking(at.strokes.set_net_n, np.ones(1)) is not None]
+    if not holding:
+        return None
+    measured = min(j.fit.creep.measured_to_s for j in holding if j.fit.creep is not None)
+    if not measured > 1:
+        return None
+    recorded = np.geomspace(1, measured, 31)
+    time_s = np.concatenate([recorded, np.geomspace(recorded[-1], 10 * measured, 16)[1:]])
+    lots = by_lot(holding, lambda j: j.sinking(at.strokes.set_net_n, time_s))
+    mean = stock_mean(lots, log=True)
+    low, high = mean.band()
+    return CreepCurve(time_s, np.asarray(mean.value), low, high, np.arange(time_s.size) >= recorded.size)
