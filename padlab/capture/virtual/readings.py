@@ -9,6 +9,7 @@ A rig's errors are drawn once, from the doubts that its description states, and 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,7 +65,7 @@ class Readings:
 
 def simulate_readings(
     motion: Motion, errors: RigErrors, rng: np.random.Generator, *, instrument: Instrument,
-    drift_n: tuple[float, float] | None = None, stuck_s: tuple[float, float] | None = None,
+    drift_n: tuple[float, float] | None = None, stuck_s: Sequence[tuple[float, float]] = (),
 ) -> Readings:
     """Turn what happened into what the instrument sends.
 
@@ -80,7 +81,7 @@ def simulate_readings(
         Scales, signs and limits of the channels.
     drift_n : (float, float), optional
         A fault: from the first number [s] on, the force zero drifts by the second [N] until the end.
-    stuck_s : (float, float), optional
+    stuck_s : sequence of (float, float)
         A fault: between these times the force sticks at the cell's limit.
     """
     count = len(motion.time_s)
@@ -94,8 +95,8 @@ def simulate_readings(
         from_s, by_n = drift_n
         left = max(span - from_s, 1.0)
         force = force + by_n * np.clip((motion.time_s - from_s) / left, 0.0, 1.0)
-    if stuck_s is not None:
-        inside = (motion.time_s >= stuck_s[0]) & (motion.time_s < stuck_s[1])
+    for from_s, to_s in stuck_s:
+        inside = (motion.time_s >= from_s) & (motion.time_s < to_s)
         force = np.where(inside, force_of.limit or 25.0, force)
     noise = errors.displacement_noise_mm * rng.standard_normal(count)
     if travel_of is None:

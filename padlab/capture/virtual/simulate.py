@@ -7,35 +7,28 @@ readings.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from padlab.capture.procedure import Procedure, read_procedure
+from padlab.capture.rig import read_rig
 from padlab.capture.virtual.hand import Hand, Motion, play
 from padlab.capture.virtual.physics import VirtualPad
 from padlab.capture.virtual.readings import RigErrors, draw_errors, simulate_readings
 from padlab.capture.virtual.stocks import make_pad
 from padlab.capture.virtual.truth import Truth, truth
 from padlab.records.pad import Pad
-from padlab.records.rig_record import Channel, Instrument, RigRecord
+from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 
-BENCH = RigRecord(
-    name="bench",
-    instruments=(Instrument(
-        name="main", protocol="lines", columns=("counter", "clock", "force", "displacement"),
-        channels=(
-            Channel("force", "force", "N", scale=0.001, scale_uncertainty=0.004, offset_uncertainty=0.01,
-                    resolution=0.001, limit=25.0),
-            Channel("displacement", "displacement", "mm", scale=0.001, scale_uncertainty=0.003,
-                    resolution=0.001),
-        ),
-        counter="counter", counter_modulus=2**32, clock="clock", clock_s_per_tick=1e-6,
-        clock_modulus=2**32),),
-    frame_compliance_mm_per_n=5e-5, frame_compliance_uncertainty_mm_per_n=3e-5)
-"""The rig of rigs/bench.toml, as a run remembers it."""
+
+@lru_cache(maxsize=1)
+def bench_record() -> RigRecord:
+    """The bench rig that padlab brings, as a run remembers it."""
+    return read_rig("bench").to_record()
 
 
 @dataclass(frozen=True)
@@ -59,7 +52,7 @@ def simulated_run(
 
 def simulate(
     material: str, *, lot: int = 1, pad: int = 1, seed: int = 0, procedure: str | Procedure = "standard",
-    errors: RigErrors | None = None, rig: RigRecord = BENCH, hand: Hand | None = None,
+    errors: RigErrors | None = None, rig: RigRecord | None = None, hand: Hand | None = None,
     lot_softness: float = 1.0, rate_hz: float = 50.0, drift_n: tuple[float, float] | None = None,
 ) -> SimulatedRun:
     """Record a fresh pad on the virtual rig, without a port.
@@ -74,14 +67,16 @@ def simulate(
         What is played. One that needs a rest first is played on a pad that was worked in and rested.
     errors : RigErrors, optional
         The rig's errors; drawn anew from its stated doubts if not given.
-    rig : RigRecord
-        What the run will remember of its rig; readings are turned into N and mm by its scales.
+    rig : RigRecord, optional
+        What the run will remember of its rig (the bench rig if not given); readings are turned into
+        N and mm by its scales, not by its errors.
     lot_softness, drift_n
         As in :func:`make_pad` and :func:`simulate_readings`.
     """
     plan = read_procedure(procedure) if isinstance(procedure, str) else procedure
     key = [seed, *material.encode("ascii"), lot, pad]
     rng = np.random.default_rng(np.random.SeedSequence([*key, *plan.name.encode(), 7]))
+    rig = rig or bench_record()
     if errors is None:
         errors = draw_errors(rig, rng)
     piece = prepared(make_pad(material, lot=lot, pad=pad, seed=seed, lot_softness=lot_softness), plan)
