@@ -1,8 +1,9 @@
 """Samples of net force -> presses, as they come: when each began, how high, when it was let go.
 
-A press begins where the force rises by ``on_n`` over where it rested, and ends where it falls below F0 (or below 4 % of
-its own peak, whichever is more: a finger that stays on, or a zero that moved a little, must not
-tie two presses into one). Work is a few array operations a piece, and a loop over presses only.
+A press begins where the force rises by ``on_n`` over where it rested, and ends where it falls below
+F0 (or below 4 % of its own peak, whichever is more: a finger that stays on, or a zero that moved a
+little, must not tie two presses into one). Work is a few array operations a piece, and a loop over
+presses only.
 
 >>> finder = PressFinder(on_n=0.5)
 >>> t = np.arange(0, 4, 0.02)
@@ -115,9 +116,9 @@ class PressFinder:
                 yield Span(t[:stop], f[:stop], press, ended=bool(under.size))
             start += stop
 
-    def drop(self) -> Press | None:
+    def drop(self, *, rests_at_n: float = 0.0) -> Press | None:
         """End a press from outside (the rig was lost, the zero moved); gives it, if there was one."""
-        press, self.press, self._low_n = self.press, None, 0.0
+        press, self.press, self._low_n = self.press, None, max(0.0, rests_at_n)
         return press
 
 

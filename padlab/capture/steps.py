@@ -221,24 +221,26 @@ class StepFollower:
 
     def _pressing(self, span: Span, press: Press) -> None:
         step = self.step
-        if span.time_s.size == 0 or press.judged or step is None:
-            return
-        if self._let_go_over_a_moved_zero(span, press):
+        if span.time_s.size == 0 or self._is_let_go(span, press) or press.judged:
             return
         if press.peak_n < self.touch_n:
+            if step is not None and step.do == "rest":
+                self._rest(step, float(span.time_s[-1]))
             return
         self._quiet.reset()
-        if step.do == "rest":
+        if step is not None and step.do == "rest":
             self._rest(step, press.from_s, ended=True)
             step = self.step
         if step is None or step.do == "free":
             return
         if step.do == "hold":
             self._holding(step, span, press)
-        else:
-            ahead = next((j for j in range(self.index + 1, len(self.steps)) if self.steps[j].do == "hold"), None)
-            if ahead is not None and self._hold.is_under_way(self.steps[ahead], span, press):
-                self._skip_to(ahead)
+            return
+        later = range(self.index + 1, len(self.steps))
+        ahead = next((j for j in later if self.steps[j].do == "hold"), None)
+        if (ahead is not None and self._may_skip_to(ahead)
+                and self._hold.is_under_way(self.steps[ahead], span, press)):
+            self._skip_to(ahead)
 
     def _let_go(self, press: Press) -> None:
         step, judged = self.step, press.judged
@@ -276,7 +278,8 @@ class StepFollower:
         else:
             self._note(step, press.from_s, press.to_s, press.peak_n)
             self.count += 1
-            self._say(f"{step.label} {self.count} of {step.count}: {press.peak_n:.1f} N", "good")
+            place = f" {self.count} of {step.count}" if step.count > 1 else ""
+            self._say(f"{step.label}{place}: {press.peak_n:.1f} N", "good")
             if self.count >= step.count:
                 self._go_on(press.to_s)
 
@@ -342,10 +345,16 @@ class StepFollower:
             if later.do in ("stroke", "bare") and later.to_n is not None and step.to_n is not None:
                 off = abs(peak_n - later.to_n)
                 if off <= max(NEXT_SHARE * later.to_n, NEXT_N) and off < abs(peak_n - step.to_n):
-                    return j
+                    return j if self._may_skip_to(j) else None
             if self._poor_in_row < 2:
                 return None
         return None
+
+    def _may_skip_to(self, index: int) -> bool:
+        """Whether nothing that is repeated would be left out altogether."""
+        begun = self.count > 0 or self._poor_in_row > 0
+        return all(s.count == 1 or (i == self.index and begun)
+                   for i, s in enumerate(self.steps[:index]) if i >= self.index)
 
     def _next_rest_is_over(self, now: float) -> bool:
         after = self.index + 1
@@ -380,7 +389,7 @@ class StepFollower:
         self, step: Step, from_s: float, to_s: float, peak_n: float | None, reason: str | None = None
     ) -> None:
         self.attempts.append(Attempt(
-            self.steps.index(step, self.index), step.do, step.label, round(from_s, 6), round(to_s, 6),
+            self.index, step.do, step.label, round(from_s, 6), round(to_s, 6),
             None if peak_n is None else round(peak_n, 4), reason is None, reason,
         ))
 
@@ -395,22 +404,34 @@ class StepFollower:
         if found is not None and found[0].level_n < -0.4 * F0_N:
             self._move_zero(found[0].level_n)
 
-    def _let_go_over_a_moved_zero(self, span: Span, press: Press) -> bool:
-        """At rest below a touch, long after the peak: let go, over a zero that has moved."""
-        found = self._stuck.feed(span.time_s, span.net_n)
-        if found is None:
+    def _is_let_go(self, span: Span, press: Press) -> bool:
+        """Let go, though the force is not back below F0: a light touch stays on, or the zero moved."""
+        if span.ended:
             return False
-        level = found[0].level_n
-        if level >= self.touch_n or level >= 0.25 * max(press.peak_n, 4 * self.touch_n):
-            return False
-        self._move_zero(level)
-        self._finder.drop()
+        level = float(span.net_n[-1])
+        if not (press.judged and level < self.touch_n):
+            found = self._stuck.feed(span.time_s, span.net_n)
+            if found is None:
+                return False
+            level = found[0].level_n
+            if level >= self.touch_n or level >= 0.25 * max(press.peak_n, 4 * self.touch_n):
+                return False
+            self._move_zero(level)
+            level = 0.0
+        self._finder.drop(rests_at_n=level)
+        self._stuck.reset()
         self._let_go(press)
         return True
 
     def _move_zero(self, by_n: float) -> None:
         self.zero_n = (self.zero_n or 0.0) + by_n
-        self._say(f"the zero of the force was taken again: it had moved by {by_n:+.2f} N", "poor")
+        if abs(by_n) >= F0_N:
+            self._say(f"the zero of the force was taken again: it had moved by {by_n:+.2f} N", "poor")
+
+
+def _fits(step: Step, peak_n: float) -> bool:
+    to_n = step.to_n or 0.0
+    return abs(peak_n - to_n) <= max(PEAK_SHARE * to_n, PEAK_N)
 
 
 @dataclass
