@@ -95,6 +95,10 @@ class Recording:
         if self._keep(mark):
             write_package(self.folder, self._package)
 
+    def keep_steps(self, steps: Iterable[dict[str, Any]]) -> None:
+        """Keep what was asked and seen, attempt by attempt; written when the recording is closed."""
+        self._held["steps"] = list(steps)
+
     def close(
         self,
         state: Literal["complete", "interrupted"],

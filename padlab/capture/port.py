@@ -1,0 +1,359 @@
+r"""The only file that touches a port: open it alone, read in bulk, stamp each piece once, reopen.
+
+    open() --identity--> start() --thread: Piece, Piece, ... Lost ... Back, Piece ...--> queue
+                                                            \-- after give_up_s: GivenUp
+
+pyserial is imported when the first port is opened, so that old runs can be analysed without it.
+
+What was learned from ports: an unplugged one raises SerialException, a plain OSError or (closed
+under a blocked read) a TypeError; ``readline`` returns half a line when its time is over; opening
+resets some boards, so the control lines are set before; a port may come back under another name,
+so that a rig is known by its own answer, never by its port's name.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import os
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, Self
+
+from padlab.capture.pattern import read_pattern
+from padlab.capture.rig import InstrumentFile, check_url
+from padlab.errors import RigError, RigSilent
+from padlab.units import parse_quantity
+
+log = logging.getLogger(__name__)
+
+READ_S = 0.1
+"""Longest wait for a byte, so that a port can be closed [s]."""
+GATHER_S = 0.01
+"""Pause after a small piece: at 1,000 lines a second this makes 100 pieces, not 1,000 [s]. A line
+that comes every 20 ms (50 a second) is still stamped as it comes."""
+SMALL = 1024
+"""A piece below this many bytes is small; larger ones are read on at once, so that nothing is lost."""
+MOST_WAITING = 4096
+"""Pieces that may wait for the recorder before the reader pauses."""
+RETRY_S = 0.2
+GIVE_UP_S = 60.0
+"""A rig that has not come back after this ends the run [s]."""
+ASK_AGAIN_S = 1.0
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Bytes that came, and when they were read on the host's monotonic clock."""
+
+    instrument: str
+    host_s: float
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Lost:
+    """The port went away."""
+
+    instrument: str
+    host_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Back:
+    """The same rig answers again; ``known`` says whether it proved to be the same."""
+
+    instrument: str
+    host_s: float
+    url: str
+    known: bool
+
+
+@dataclass(frozen=True)
+class GivenUp:
+    """It did not come back in time, or reading it failed for another reason."""
+
+    instrument: str
+    host_s: float
+    reason: str
+
+
+Event = Piece | Lost | Back | GivenUp
+
+
+def usb_ports() -> dict[str, tuple[int, int, str]]:
+    """Port names of USB devices that carry a serial number, with vendor, product and that number."""
+    from serial.tools import list_ports
+
+    return {p.device: (p.vid, p.pid, p.serial_number) for p in list_ports.comports()
+            if p.vid is not None and p.pid is not None and p.serial_number}
+
+
+@dataclass
+class Port:
+    """One instrument's port.
+
+    Parameters
+    ----------
+    instrument : InstrumentFile
+        Its port, line settings and identity.
+    events : queue.SimpleQueue
+        Where the reading thread puts what happens; several ports may share one.
+    clock : callable
+        Monotonic seconds.
+    give_up_s : float
+        How long a lost rig is waited for [s].
+    usb : callable
+        Lists USB ports; by it a rig is looked for under another name.
+    """
+
+    instrument: InstrumentFile
+    events: queue.SimpleQueue[Event] = field(default_factory=queue.SimpleQueue)
+    clock: Callable[[], float] = time.monotonic
+    give_up_s: float = GIVE_UP_S
+    usb: Callable[[], dict[str, tuple[int, int, str]]] = usb_ports
+
+    def __post_init__(self) -> None:
+        self.url = check_url(self.instrument.url)
+        self._serial: Any = None
+        self._early = b""                     # what came in one piece with the identity's answer
+        self._usb_key: tuple[int, int, str] | None = None
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def __enter__(self) -> Self:
+        self.open()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the rig can prove that it is the one the rig file describes."""
+        return self.instrument.identity is not None
+
+    def open(self) -> None:
+        """Open the port, alone, and wait for the rig to say who it is.
+
+        Raises
+        ------
+        RigError
+            No such port, held by another program, not permitted, or another rig answers.
+        RigSilent
+            Nothing comes.
+        """
+        self._serial = self._open_url(self.url)
+        try:
+            self._early = self._identify()
+            self._usb_key = self.usb().get(self.url) if self.url.startswith(("/", "COM")) else None
+        except BaseException:
+            self._close_serial()
+            raise
+
+    def start(self) -> None:
+        """Begin to read in a thread; what happens is put into ``events``."""
+        self._thread = threading.Thread(target=self._run, name=f"port-{self.instrument.name}", daemon=True)
+        self._thread.start()
+
+    def command(self, text: str) -> None:
+        """Send one line to the rig."""
+        self._serial.write(text.encode("ascii") + self.instrument.line_end.encode("ascii"))
+
+    def close(self) -> None:
+        """Stop reading and let the port go; safe to call twice."""
+        self._stop.set()
+        if self._thread is not None:
+            serial = self._serial
+            if serial is not None and hasattr(serial, "cancel_read"):
+                try:
+                    serial.cancel_read()
+                except (OSError, TypeError, AttributeError) as fault:   # it was lost at this moment
+                    log.debug("cancel_read: %s", fault)
+            self._thread.join(timeout=5.0)
+            self._thread = None
+        self._close_serial()
+
+    # -- in the thread -----------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        name = self.instrument.name
+        if self._early:
+            self.events.put(Piece(name, self.clock(), self._early))
+        while not self._stop.is_set():
+            try:
+                self._read_on()
+            except (OSError, TypeError, AttributeError) as fault:       # SerialException is an OSError
+                if self._stop.is_set():
+                    return
+                reason = f"the port {self.url} was lost: {_short(fault)}"
+            except Exception as fault:
+                log.exception("reading %s", self.url)
+                self.events.put(GivenUp(name, self.clock(), f"reading {self.url} failed: {fault!r}"))
+                return
+            else:
+                return
+            self.events.put(Lost(name, self.clock(), reason))
+            self._close_serial()
+            if not self._reopen():
+                return
+
+    def _read_on(self) -> None:
+        serial, name, stop = self._serial, self.instrument.name, self._stop
+        read = _bulk_read if self.url.startswith("socket:") else _read_waiting
+        while not stop.is_set():
+            data = read(serial)
+            if not data:
+                continue
+            self.events.put(Piece(name, self.clock(), data))
+            if len(data) < SMALL:
+                stop.wait(GATHER_S)
+            while self.events.qsize() > MOST_WAITING and not stop.is_set():
+                stop.wait(GATHER_S)
+
+    def _reopen(self) -> bool:
+        """Wait until the same rig answers again, under its own or another port's name."""
+        name, began = self.instrument.name, self.clock()
+        last = "no port"
+        while not self._stop.wait(RETRY_S):
+            if self.clock() - began > self.give_up_s:
+                self.events.put(GivenUp(
+                    name, self.clock(), f"{self.url} did not come back within {self.give_up_s:g} s ({last})"))
+                return False
+            for url in self._places():
+                try:
+                    self._serial = self._open_url(url)
+                    early = self._identify()
+                except (OSError, TypeError) as fault:                   # RigError is an OSError too
+                    last = _short(fault)
+                    self._close_serial()
+                    continue
+                self.url = url
+                self.events.put(Back(name, self.clock(), url, self.is_known))
+                if early:
+                    self.events.put(Piece(name, self.clock(), early))
+                return True
+        return False
+
+    def _places(self) -> list[str]:
+        if self._usb_key is None:
+            return [self.url]
+        return list(dict.fromkeys([self.url, *(d for d, key in self.usb().items() if key == self._usb_key)]))
+
+    # -- opening -----------------------------------------------------------------------------------
+
+    def _open_url(self, url: str) -> Any:
+        import serial
+
+        wiring = self.instrument
+        settings: dict[str, Any] = {
+            "baudrate": wiring.baud, "bytesize": wiring.data_bits, "stopbits": wiring.stop_bits,
+            "parity": {"none": "N", "even": "E", "odd": "O"}[wiring.parity],
+            "rtscts": wiring.flow == "rts-cts", "xonxoff": wiring.flow == "xon-xoff",
+            "timeout": READ_S, "write_timeout": 1.0,
+        }
+        if os.name == "posix" and url.startswith("/"):
+            settings["exclusive"] = True
+        try:
+            port = serial.serial_for_url(url, do_not_open=True, **settings)
+            port.dtr, port.rts = wiring.dtr, wiring.rts       # before opening: some boards reset on a change
+            port.open()
+        except (OSError, ValueError) as fault:
+            raise _cannot_open(url, fault) from fault
+        return port
+
+    def _identify(self) -> bytes:
+        """Wait for the identity's line; gives the bytes that came after it."""
+        identity = self.instrument.identity
+        if identity is None:
+            return b""
+        answer = read_pattern(identity.answer, needs_groups=False).compiled
+        end = self.instrument.line_end.encode("ascii")
+        until = self.clock() + parse_quantity(identity.wait, "time")
+        ask_at, heard, others = self.clock(), b"", ""
+        came, wanted = False, f"a line like {identity.answer} within {identity.wait}"
+        while self.clock() < until:
+            try:
+                if identity.ask is not None and self.clock() >= ask_at:
+                    ask_at = self.clock() + ASK_AGAIN_S
+                    self._serial.write(identity.ask.encode("ascii") + end)
+                data = _read_waiting(self._serial)
+            except (OSError, TypeError) as fault:
+                raise RigError(
+                    f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
+                    remedy="see that no other program holds the rig",
+                ) from fault
+            came = came or bool(data)
+            *lines, heard = (heard + data).split(end)
+            for place, line in enumerate(lines):
+                if answer.fullmatch(line.removesuffix(b"\r")):
+                    return end.join([*lines[place + 1:], heard])
+                if line.startswith(b"#"):
+                    others = line[:80].decode("ascii", "backslashreplace")
+            heard = heard[-4096:]
+        if not came:
+            raise RigSilent(
+                f"nothing comes from {self.url}", expected=wanted, seen="silence",
+                remedy="see that the rig has power, and that no other program holds it",
+            )
+        raise RigError(
+            f"the rig on {self.url} is not the one the rig file describes",
+            expected=wanted, seen=others or "readings, but no such line",
+            remedy="check the port, the baud rate and the rig file",
+        )
+
+    def _close_serial(self) -> None:
+        serial, self._serial = self._serial, None
+        if serial is not None:
+            try:
+                serial.close()
+            except (OSError, TypeError) as fault:                       # it was gone already
+                log.debug("close: %s", fault)
+
+
+def _read_waiting(serial: Any) -> bytes:
+    """What has come, in one go; waits at most READ_S for the first byte."""
+    data: bytes = serial.read(max(1, serial.in_waiting))
+    return data
+
+
+def _bulk_read(serial: Any) -> bytes:
+    """The same over TCP, where the library knows only whether something waits, not how much."""
+    data: bytes = serial.read(1)
+    if data:
+        serial.timeout = 0
+        try:
+            data += serial.read(65536)
+        except OSError as fault:
+            log.debug("the next read will tell: %s", fault)
+        finally:
+            serial.timeout = READ_S
+    return data
+
+
+def _cannot_open(url: str, fault: Exception) -> RigError:
+    number = getattr(fault, "errno", None)
+    if number in (errno.EAGAIN, errno.EBUSY, errno.EWOULDBLOCK) or "PermissionError(13" in str(fault):
+        return RigError(f"the port {url} is held by another program", expected="a port that is free",
+                        seen="held", remedy="close the other program, then start again")
+    if number in (errno.EACCES, errno.EPERM):
+        return RigError(f"the port {url} may not be opened by you", expected="the right to open it",
+                        seen="permission denied",
+                        remedy="on Linux join the group that owns the port (often dialout), then log in anew")
+    if number == errno.ENOENT or "FileNotFoundError(2" in str(fault):
+        return RigError(f"there is no port {url}", expected="a rig that is plugged in", seen="no such port",
+                        remedy="plug the rig in, or name its port with --url")
+    return RigError(f"the port {url} cannot be opened: {_short(fault)}",
+                    remedy="see that the rig has power and that the name is right")
+
+
+def _short(fault: Exception) -> str:
+    text = getattr(fault, "message", None) or getattr(fault, "strerror", None) or str(fault)
+    return " ".join(str(text).split())[:160] or type(fault).__name__
