@@ -42,7 +42,8 @@ def make_fit() -> Callable[..., RunFit]:
             thickness, None if half is None else thickness - half, None if half is None else thickness + half)
         held = None if creep is None else Creep(
             law="log", hold_force_n=3.5, fraction_per_decade=Quantity(creep),
-            fraction_standard_uncertainty=creep_u, predicted=(), alternatives=(), verdict=Verdict.GOOD, measured_to_s=60.0)
+            fraction_standard_uncertainty=creep_u, predicted=(), alternatives=(), verdict=Verdict.GOOD,
+            measured_to_s=60.0)
         return RunFit(
             run=run, procedure=procedure,
             pad=Pad(pad, material, material_class, lot, outer, inner, thickness),
