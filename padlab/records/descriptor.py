@@ -48,10 +48,10 @@ class PadAmendment:
 
 @dataclass(frozen=True)
 class TextAmendment:
-    """A dated note, or a dated setting aside (``new`` is the reason) and taking back (``new`` is None)."""
+    """A dated note, blank run, setting aside (``new`` is the reason) or taking back (``new`` is None)."""
 
     on: str
-    what: Literal["note", "set_aside"]
+    what: Literal["note", "set_aside", "blank"]
     old: str | None
     new: str | None
     reason: str | None = None

@@ -94,7 +94,11 @@ def _checked(text: Any, folder: Path) -> dict[str, Any] | None:
         return None
     texts = all(v is None or isinstance(v, str) for k, v in row.items() if k != "marks")
     marks = row["marks"]
-    if not texts or not isinstance(marks, list) or not all(isinstance(m, dict) for m in marks):
+    if (
+        not texts
+        or not isinstance(marks, list)
+        or not all(isinstance(m, dict) and isinstance(m.get("code"), str) for m in marks)
+    ):
         return None
     return {**row, "folder": str(folder)}  # the shelf may have moved since
 

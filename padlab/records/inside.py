@@ -13,7 +13,7 @@ import time
 import zlib
 from pathlib import Path
 
-from padlab.errors import RunError
+from padlab.errors import InputError, RunError
 
 FILE_LIMIT = 1 << 30
 """No single file of a run is read beyond 1 GiB: an endurance run of a day stays far below it."""
@@ -118,6 +118,40 @@ def read_table_bytes(root: Path, *parts: str) -> bytes:
             expected=f"one whole gzip file of at most {limit} bytes unpacked",
             seen="a cut, longer or overblown one",
             where=where,
+        )
+    return data
+
+
+def read_named(path: str | Path, *, limit: int) -> bytes:
+    """Read a file that a person named (a link is theirs to follow), no more than ``limit`` bytes.
+
+    Raises
+    ------
+    InputError
+        No such file, no plain file, or larger than the limit.
+    """
+    shown = str(path)[:200]
+    where = {"path": shown}
+    try:
+        if not stat.S_ISREG(Path(path).stat().st_mode):  # asked before opening: a pipe would wait for ever
+            raise InputError(
+                f"{shown!r} is not a plain file", expected="a file", seen="something else", where=where
+            )
+        with Path(path).open("rb") as file:
+            data = file.read(limit + 1)
+    except OSError as fault:
+        raise InputError(
+            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror, where=where
+        ) from fault
+    except ValueError as fault:
+        if isinstance(fault, InputError):
+            raise
+        raise InputError(
+            f"{shown!r} is no file name", expected="a file", seen=str(fault), where=where
+        ) from fault
+    if len(data) > limit:
+        raise InputError(
+            f"{shown!r} is too large", expected=f"at most {limit} bytes", seen="more", where=where
         )
     return data
 

@@ -33,7 +33,7 @@ SYNC_S = 1.0
 ORIGINAL = "ORIGINAL"
 """An imported table is kept under this name, whatever it was called: names never become paths."""
 
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in range(10))}
 _COLUMN = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
 
@@ -50,7 +50,7 @@ def check_instruments(rig: RigRecord) -> None:
         if _NAME.fullmatch(name) is None or name.casefold() in (*_DEVICES, ORIGINAL.casefold()):
             raise RunError(
                 f"{name[:60]!r} cannot name an instrument",
-                expected="1 to 32 of A-Z a-z 0-9 _ -, and no device name",
+                expected="1 to 64 of A-Z a-z 0-9 _ -, and no device name",
                 seen=name[:60],
             )
     twice = stored_table.repeated([i.name.casefold() for i in rig.instruments])

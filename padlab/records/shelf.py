@@ -158,13 +158,32 @@ class Shelf:
                 expected="an id like 20260704T081530Z-k3v9qa",
                 seen=run_id[:60],
             )
-        runs = refuse_links(self.folder, "runs")
-        runs.mkdir(parents=True, exist_ok=True)
+        runs = self.make_runs()
         try:
             (runs / run_id).mkdir()
         except FileExistsError as fault:
             raise RunError(f"run {run_id} is on file already", where={"run": run_id}) from fault
         return runs / run_id
+
+    def make_runs(self) -> Path:
+        """Make the shelf's ``runs/`` if it is not there yet, and give it.
+
+        Raises
+        ------
+        RunError
+            It is a link, or cannot be made.
+        """
+        runs = refuse_links(self.folder, "runs")
+        try:
+            runs.mkdir(parents=True, exist_ok=True)
+        except (OSError, ValueError) as fault:
+            raise RunError(
+                f"{str(self.folder)[:200]!r} cannot be a shelf",
+                expected="a folder that can be made or written",
+                seen=fault.strerror if isinstance(fault, OSError) else str(fault),
+                where={"path": str(self.folder)[:200]},
+            ) from fault
+        return runs
 
 
 def new_run_id(start_utc: datetime, rng: Draws | None = None) -> str:
@@ -324,3 +343,22 @@ def _folders_of(name: str, near: Sequence[Path]) -> list[Path]:
         remedy="name the folder, or work in the folder that holds the shelf",
         where={"path": name[:200]},
     )
+
+
+def find_one(name: str | Path, *, near: Sequence[Path] | None = None) -> Run:
+    """The one run that a person named.
+
+    Raises
+    ------
+    RunError
+        As :func:`find_runs`, or a shelf that holds none or several.
+    """
+    runs = find_runs([name], near=near)
+    if len(runs) != 1:
+        raise RunError(
+            f"{str(name)[:200]!r} is not one run",
+            expected="a run id or a run's folder",
+            seen=f"a shelf with {len(runs)} runs",
+            where={"path": str(name)[:200]},
+        )
+    return runs[0]

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import random
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from padlab.cli.main import main
 from padlab.records.pad import Pad
 from padlab.records.recording import Recording
 from padlab.records.rig_record import Channel, Instrument, RigRecord
 from padlab.records.shelf import Shelf
+from padlab.records.starters import starter
 
 START = datetime(2026, 7, 4, 8, 15, 30, 250000, tzinfo=UTC)
 
@@ -79,3 +82,36 @@ def lines(first: int, count: int) -> list[str]:
 @pytest.fixture
 def readings():
     return lines
+
+
+class Told:
+    """What a command said: exit code, stdout, stderr."""
+
+    def __init__(self, code: int, out: str, err: str) -> None:
+        self.code, self.out, self.err = code, out, err
+
+    @property
+    def json(self):
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def padlab(capsys):
+    """Run one command line as a user does, without a new process."""
+
+    def call(*arguments: object) -> Told:
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as left:
+            main([str(a) for a in arguments])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return Told(left.value.code, out, err)
+
+    return call
+
+
+@pytest.fixture
+def pad_file(tmp_path: Path) -> Path:
+    path = tmp_path / "A3.toml"
+    path.write_text(starter("pad"), encoding="utf-8")
+    return path

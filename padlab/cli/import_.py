@@ -1,0 +1,61 @@
+"""``padlab import``: take in a table recorded elsewhere."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.words import plain
+
+
+@click.command(name="import")
+@click.argument("table", metavar="TABLE")
+@click.option("--kind", default="pad", show_default=True, metavar="KIND", help="pad, touch, blank or check.")
+@click.option("--pad", "pad_file", metavar="PAD.toml", help="The pad that was pressed (kind pad).")
+@click.option("--column", "columns", multiple=True, required=True, metavar="QUANTITY=NAME:UNIT",
+              help="Which column is what: time, force, displacement, temperature. -mm where it counts down "
+                   "as the pad gets thinner.")
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="SHELF")
+@click.option("--start", type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
+              metavar="DATE", help="When it was recorded (UTC), if that is known.")
+@click.option("--note", metavar="TEXT", help="Kept with the run.")
+@click.option("--delimiter", type=click.Choice(["comma", "semicolon", "tab"]),
+              help="Only where it fits two ways.")
+@click.option("--decimal", type=click.Choice(["point", "comma"]), help="Only where it fits two ways.")
+@click.option("--sheet", metavar="NAME", help="The sheet, where a workbook has several.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    table: str, kind: str, pad_file: str | None, columns: tuple[str, ...], out: Path, start: datetime | None,
+    note: str | None, delimiter: str | None, decimal: str | None, sheet: str | None, as_json: bool,
+) -> None:
+    """Take in a table recorded elsewhere: CSV, TSV, semicolons with decimal commas, XLSX.
+
+    padlab import press.csv --pad A3.toml --column time=t:s --column force=load:N
+    --column displacement=dial:-mm --out shelf
+    """
+    from padlab.records.forms import read_pad
+    from padlab.records.shelf import Shelf
+    from padlab.records.tables import check_columns, import_table, parse_column
+
+    parsed = [parse_column(c) for c in columns]
+    check_columns(kind, parsed)
+    if (kind == "pad") != (pad_file is not None):
+        raise click.UsageError("a table of kind pad needs --pad PAD.toml" if kind == "pad"
+                               else f"a table of kind {kind} has no --pad")
+    run = import_table(
+        table, Shelf(out), kind=kind, columns=parsed, now=datetime.now(UTC),
+        pad=None if pad_file is None else read_pad(pad_file),
+        start_utc=None if start is None else start.replace(tzinfo=UTC), note=note, delimiter=delimiter,
+        decimal=decimal, sheet=sheet,
+    )
+    if as_json:
+        print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
+                    "marks": [m.to_json() for m in run.marks]})
+        return
+    click.echo(str(run.folder))
+    click.echo(f"{len(run.samples)} readings over {run.samples['time_s'].iloc[-1]:.1f} s", err=True)
+    for mark in run.marks:
+        click.echo(plain(f"{mark.weight}: {mark.message}"), err=True)

@@ -1,0 +1,104 @@
+"""``padlab remake``: everything derived, again, from raw readings and calibrations."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.words import plain
+
+if TYPE_CHECKING:
+    from padlab.records.run import Run
+
+
+@click.command(name="remake")
+@click.argument("runs", nargs=-1, required=True, metavar="RUN...")
+@click.option("--calibration", "calibrations", multiple=True, metavar="ID", help="Use this calibration.")
+@click.option("--blank", metavar="RUN", help="The blank run that belongs to these runs, on the same shelf.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | None, as_json: bool) -> None:
+    """Make samples and fits again, from the raw readings; the same input gives the same bytes.
+
+    padlab remake sample_runs
+    """
+    from padlab.errors import RunError
+    from padlab.records.shelf import find_one, find_runs
+
+    found = find_runs(runs)
+    busy = [run.id for run in found if run.state == "recording"]
+    if busy:
+        raise RunError(f"run {busy[0]} is being recorded", expected="runs that have ended",
+                       seen=", ".join(busy)[:200], remedy="remake it afterwards", where={"run": busy[0]})
+    for name in calibrations:
+        raise RunError(f"no calibration {name[:60]!r} on the shelf", expected="a calibration on file",
+                       seen="none: this padlab makes no calibrations yet",
+                       remedy="the rig file's own scale and doubt are used, and marked")
+    if blank is not None:
+        found = [_with_blank(run, find_one(blank)) for run in found]
+    answers: list[dict[str, Any]] = []
+    faults: dict[str, RunError] = {}
+    for run in found:
+        try:
+            answers.append(_remake(run))
+        except RunError as fault:              # the others are made all the same
+            faults[run.id] = fault
+    if faults:
+        for other in list(faults.values())[1:]:
+            click.echo("padlab: " + plain(str(other)), err=True)
+        first = next(iter(faults.values()))
+        raise RunError(f"{len(faults)} of {len(found)} runs could not be remade: {first.message}",
+                       expected=first.expected, seen=first.seen, remedy=first.remedy,
+                       where={**first.where, "runs": list(faults)}) from first
+    if as_json:
+        print_json({"runs": answers})
+        return
+    for answer in answers:
+        made = ", ".join([answer["samples"], *(f"derived/{name}.json" for name in answer["derived"])])
+        click.echo(f"{answer['run']}: {made}")
+        if answer["without"]:
+            click.echo(plain(f"{answer['run']}: no fit: {answer['without']}"), err=True)
+
+
+def _with_blank(run: Run, blank: Run) -> Run:
+    from datetime import UTC, datetime
+
+    from padlab.errors import RunError
+    from padlab.records.amendments import amend
+
+    if blank.kind != "blank" or blank.folder.resolve().parent != run.folder.resolve().parent:
+        raise RunError(f"run {blank.id} is no blank run for {run.id}",
+                       expected="a run of kind blank on the same shelf",
+                       seen=f"kind {blank.kind} in {blank.folder.parent}", where={"run": blank.id})
+    return amend(run.folder, on=datetime.now(UTC), blank=blank.id)
+
+
+def _remake(run: Run) -> dict[str, Any]:
+    """Samples from raw; what was derived is deleted; the fit is made again where there can be one."""
+    from padlab.errors import FitError, RunError
+    from padlab.records.derived import drop_derived, write_derived
+    from padlab.records.raw_log import read_raw
+    from padlab.records.recording import store_samples
+    from padlab.records.tables import samples_of_original
+
+    if run.rig is None:
+        samples = samples_of_original(run)
+    else:
+        from padlab.signals.merge import samples_from_raw
+
+        samples = samples_from_raw(run, read_raw(run))
+    run = store_samples(run, samples)
+    dropped = drop_derived(run)
+    answer: dict[str, Any] = {"run": run.id, "folder": str(run.folder), "state": run.state,
+                              "samples": next(p.name for p in run.folder.glob("samples.csv*")),
+                              "derived": [], "dropped": dropped, "without": None}
+    if run.kind == "pad":
+        from padlab.fitting.run_fit import fit_run
+
+        try:
+            write_derived(run, "fit", fit_run(run).json)
+            answer["derived"] = ["fit"]
+        except (FitError, RunError) as fault:
+            answer["without"] = fault.message
+    return answer

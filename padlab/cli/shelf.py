@@ -1,0 +1,86 @@
+"""``padlab shelf``: what is on file, newest first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.words import plain
+
+
+@click.command(name="shelf")
+@click.argument("shelf", type=click.Path(path_type=Path), metavar="SHELF")
+@click.option("--material", metavar="NAME", help="Only this stock.")
+@click.option("--lot", metavar="LOT", help="Only this lot.")
+@click.option("--kind", metavar="KIND", help="Only runs of this kind: pad, touch, blank, check ...")
+@click.option("--procedure", metavar="NAME", help="Only runs of this procedure.")
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    shelf: Path, material: str | None, lot: str | None, kind: str | None, procedure: str | None,
+    since: datetime | None, as_json: bool,
+) -> None:
+    """List the runs on a shelf, newest first.
+
+    padlab shelf sample_runs --material "grey wool felt"
+    """
+    from padlab.errors import RunError
+    from padlab.records.index import list_runs
+    from padlab.records.run import KINDS
+    from padlab.records.shelf import Shelf
+
+    if kind is not None and kind not in KINDS:
+        raise click.BadParameter(f"{kind!r} is none of {', '.join(KINDS)}", param_hint="--kind")
+    if "\0" in str(shelf) or not shelf.is_dir():
+        raise RunError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf",
+                       seen="no such folder", where={"path": str(shelf)[:200]})
+    rows, faults = list_runs(Shelf(shelf))
+    wanted = {"material": material, "lot": lot, "kind": kind, "procedure": procedure}
+    rows = [r for r in rows if all(v is None or r[k] == v for k, v in wanted.items())
+            and (since is None or r["start"] >= f"{since:%Y-%m-%d}")]
+    for fault in faults:
+        click.echo("padlab: " + plain(str(fault)), err=True)
+    if as_json:
+        print_json({"runs": rows, "unreadable": [f.to_json() for f in faults]})
+    elif rows:
+        _show(rows)
+    else:
+        click.echo("no runs", err=True)
+
+
+COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
+    "run": lambda r: r["run"],
+    "kind": lambda r: r["kind"],
+    "material": lambda r: r["material"],
+    "lot": lambda r: r["lot"],
+    "pad": lambda r: r["pad"],
+    "procedure": lambda r: r["procedure"],
+    "state": lambda r: "set aside" if r["set_aside"] else r["state"],
+    "marks": lambda r: " ".join(m["code"] for m in r["marks"]),
+}
+
+
+def _show(rows: list[dict[str, Any]]) -> None:
+    import sys
+
+    cells = [[plain(str(get(r) or "")).replace("\n", " ") for get in COLUMNS.values()] for r in rows]
+    if sys.stdout.isatty():
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(box=None, pad_edge=False)
+        for name in COLUMNS:
+            table.add_column(name, no_wrap=name == "run", overflow="fold")
+        for row in cells:
+            table.add_row(*(Text(c) for c in row))             # Text: square brackets are no markup
+        Console().print(table)
+        return
+    widths = [max(len(c) for c in column) for column in zip(COLUMNS, *cells, strict=True)]
+    for row in [list(COLUMNS), *cells]:
+        click.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())

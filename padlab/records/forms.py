@@ -1,0 +1,182 @@
+"""Files that people write (TOML), checked whole: every mistake at once, each with its key and remedy.
+
+>>> pad_from_table({"id": "A3", "material": "grey wool felt", "material_class": "wool",
+...                 "lot": "2026-07", "outer_diameter": "19", "inner_diameter": "8mm"}, source="A3.toml")
+Traceback (most recent call last):
+...
+padlab.errors.FileFormatError: A3.toml has 2 mistake(s): material_class: 'felt', 'cork', 'neoprene',
+'polymer' or 'other', seen 'wool'; outer_diameter: '19' has no unit, write it as 19thou or 19mm
+  try: padlab new pad writes a commented one
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from padlab.errors import FileFormatError, UnitError
+from padlab.records.inside import read_named
+from padlab.records.pad import TEXT_LIMIT, Pad, pad_mistakes
+from padlab.units import parse_quantity
+
+LIMIT = 1 << 20
+"""A file that a person wrote stays below 1 MiB."""
+
+Form = TypeVar("Form", bound=BaseModel)
+
+
+def quantity(kind: str) -> BeforeValidator:
+    """A validator that reads ``"63thou"`` into padlab's own unit; see :mod:`padlab.units`.
+
+    Use: ``Annotated[float, quantity("length")]``.
+    """
+
+    def read(typed: Any) -> float:
+        if not isinstance(typed, str):
+            raise PydanticCustomError(
+                "quantity", "{said}", {"said": f"a {kind} in quotes with its unit, seen {_seen(typed)}"}
+            )
+        try:
+            return parse_quantity(typed, kind)
+        except UnitError as fault:
+            said = f"{fault.message}, {fault.remedy or fault.expected}"
+            raise PydanticCustomError("quantity", "{said}", {"said": said}) from fault
+
+    return BeforeValidator(read)
+
+
+Length = Annotated[float, quantity("length")]
+Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
+
+
+class _PadForm(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+    id: Text
+    material: Text
+    material_class: Literal["felt", "cork", "neoprene", "polymer", "other"]
+    lot: Text
+    outer_diameter: Length
+    inner_diameter: Length
+    thickness: Length | None = None
+    sheet: Text | None = None
+    place: Text | None = None
+    note: Text | None = None
+
+
+def read_pad(path: str | Path) -> Pad:
+    """Read a pad file.
+
+    Raises
+    ------
+    InputError
+        No such file.
+    FileFormatError
+        The file has mistakes; ``where["mistakes"]`` lists all of them.
+    """
+    return pad_from_table(read_toml(path), source=str(path))
+
+
+def pad_from_table(table: dict[str, Any], *, source: str) -> Pad:
+    """Check a parsed pad file whole and build the pad."""
+    form = read_form(_PadForm, table, source=source, example="pad")
+    pad = Pad(
+        id=form.id,
+        material=form.material,
+        material_class=form.material_class,
+        lot=form.lot,
+        outer_diameter_mm=form.outer_diameter,
+        inner_diameter_mm=form.inner_diameter,
+        thickness_mm=form.thickness,
+        sheet=form.sheet,
+        place=form.place,
+        note=form.note,
+    )
+    refuse(pad_mistakes(pad), source=source, example="pad")
+    return pad
+
+
+def read_toml(path: str | Path) -> dict[str, Any]:
+    """Parse a TOML file that a person named.
+
+    Raises
+    ------
+    InputError
+        No such file, no plain file, or a file too large.
+    FileFormatError
+        Not UTF-8, not TOML, or nested without end.
+    """
+    shown = str(path)[:200]
+    where = {"path": shown}
+    data = read_named(path, limit=LIMIT)
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except RecursionError as fault:
+        raise FileFormatError(
+            f"{shown} is nested too deeply", expected="a few plain lines", where=where
+        ) from fault
+    except ValueError as fault:  # not TOML, not UTF-8, a number of 5,000 digits
+        raise FileFormatError(
+            f"{shown} is not TOML",
+            expected='lines such as id = "A3", in UTF-8',
+            seen=str(fault)[:200],
+            where=where,
+        ) from fault
+
+
+def read_form(model: type[Form], table: dict[str, Any], *, source: str, example: str) -> Form:
+    """Check a parsed file against a model and list every mistake.
+
+    Parameters
+    ----------
+    example : str
+        ``padlab new EXAMPLE`` writes a right one.
+
+    Raises
+    ------
+    FileFormatError
+        ``where["mistakes"]`` lists every mistake with its key.
+    """
+    try:
+        return model.model_validate(table)
+    except ValidationError as fault:
+        mistakes = [_mistake(error) for error in fault.errors(include_url=False)]
+        refuse(mistakes, source=source, example=example)
+        raise
+
+
+def refuse(mistakes: list[str], *, source: str, example: str) -> None:
+    """Raise the one error that lists all mistakes, if there are any."""
+    if mistakes:
+        raise FileFormatError(
+            f"{source[:200]} has {len(mistakes)} mistake(s): " + "; ".join(mistakes),
+            remedy=f"padlab new {example} writes a commented one",
+            where={"mistakes": mistakes},
+        )
+
+
+def _mistake(error: ErrorDetails) -> str:
+    key = ".".join(str(part)[:60] for part in error["loc"]) or "file"
+    given = error.get("input")
+    match error["type"]:
+        case "missing":
+            return f"{key}: missing"
+        case "extra_forbidden":
+            return f"{key}: not a key of this file"
+        case "string_type":
+            return f"{key}: text in quotes, seen {_seen(given)}"
+        case "literal_error":
+            return f"{key}: {error['ctx']['expected']}, seen {_seen(given)}"
+        case "quantity":
+            return f"{key}: {error['msg']}"
+        case _:
+            return f"{key}: {error['msg'][0].lower()}{error['msg'][1:]}, seen {_seen(given)}"
+
+
+def _seen(given: Any) -> str:
+    shown = repr(given) if isinstance(given, (str, int, float, bool)) else f"a {type(given).__name__}"
+    return shown if len(shown) <= 60 else shown[:57] + "..."

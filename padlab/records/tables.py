@@ -1,0 +1,353 @@
+"""Tables recorded elsewhere -> runs. What is ambiguous is refused whole, with row and column.
+
+>>> parse_column("force=Load = cell: raw:kgf")
+Column(quantity='force', name='Load = cell: raw', unit='kgf')
+
+Which format when: CSV in UTF-8 where you have the choice. XLSX is read too, but a spreadsheet may
+have turned numbers into dates before padlab sees them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from padlab.errors import InputError, RunError, TableError
+from padlab.marks import mark
+from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
+from padlab.records.delimited import read_delimited
+from padlab.records.descriptor import read_package, run_from, table_resource, write_package
+from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole
+from padlab.records.pad import Pad
+from padlab.records.raw_log import ORIGINAL
+from padlab.records.run import Run
+from padlab.records.samples import sample_fields, write_samples
+from padlab.records.shelf import Draws, Shelf, new_package, new_run_id
+from padlab.records.workbook import read_workbook
+from padlab.units import factor
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LIMIT = 128 << 20
+"""A table of 2 million rows and five columns has about 80 MB."""
+
+QUANTITIES: dict[str, tuple[str, str, float]] = {
+    # quantity: (kind of unit, column of samples.csv, the largest size that any bench can mean)
+    "time": ("time", "time_s", 1e12),
+    "force": ("force", "force_n", 1e5),
+    "displacement": ("length", "displacement_mm", 1e4),
+    "temperature": ("temperature", "temperature_c", 1e3),
+}
+
+NEEDS: dict[str, tuple[str, ...]] = {
+    "pad": ("time", "force", "displacement"),
+    "touch": ("time", "force"),
+    "blank": ("time", "force", "displacement"),
+    "check": ("time",),
+}
+"""The kinds that can be imported and the columns that each must have (check: one reading more)."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """Which column of the table is what, in which unit; ``-mm`` where it counts the other way."""
+
+    quantity: str
+    name: str
+    unit: str
+
+
+def parse_column(text: str) -> Column:
+    """Read ``quantity=NAME:UNIT``, split at the first ``=`` and the last ``:``.
+
+    Raises
+    ------
+    InputError
+        No ``=``, no unit, an unknown quantity or unit.
+    """
+    quantity, equals, rest = text.partition("=")
+    name, colon, unit = rest.rpartition(":")
+    shown = repr(text[:80])
+    if not equals or quantity not in QUANTITIES:
+        raise InputError(
+            f"{shown} names no column",
+            expected=f"one of {', '.join(QUANTITIES)}, =, name, :, unit",
+            seen=shown,
+            remedy="write it as force=Load:N",
+        )
+    if not colon or not name.strip() or not unit.strip():
+        raise InputError(
+            f"the column for {quantity} has no unit",
+            expected=f"{quantity}=NAME:UNIT",
+            seen=shown,
+            remedy=f"write it as {quantity}={rest[:40] or 'NAME'}:{_own_unit(quantity)}",
+        )
+    factor(unit.strip(), QUANTITIES[quantity][0])
+    return Column(quantity, name.strip(), unit.strip())
+
+
+def import_table(
+    path: str | Path,
+    shelf: Shelf,
+    *,
+    kind: str,
+    columns: Sequence[Column],
+    now: datetime,
+    pad: Pad | None = None,
+    start_utc: datetime | None = None,
+    note: str | None = None,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+    sheet: str | None = None,
+    rng: Draws | None = None,
+) -> Run:
+    """Take in a table and put it on the shelf; the original is kept byte for byte.
+
+    Parameters
+    ----------
+    now : datetime
+        The moment of the import, with its time zone; also the start where ``start_utc`` is not known.
+    delimiter, decimal, sheet : str, optional
+        Settle what would be ambiguous: comma | semicolon | tab, point | comma, a sheet's name.
+
+    Raises
+    ------
+    TableError
+        The table is ambiguous or broken; nothing has been written.
+    InputError
+        The kind, the columns or the file cannot serve.
+    """
+    check_columns(kind, columns)
+    data = read_named(path, limit=LIMIT)
+    how = {
+        "columns": [asdict(c) for c in columns],
+        "delimiter": delimiter,
+        "decimal": decimal,
+        "sheet": sheet,
+    }
+    try:
+        samples, found = samples_of(data, how)
+    except TableError as fault:
+        fault.where.setdefault("path", str(path)[:200])
+        raise
+    start = now if start_utc is None else start_utc
+    package = new_package(
+        kind=kind,
+        state="complete",
+        start_utc=start,
+        monotonic_s=None,
+        pad=pad,
+        procedure=None,
+        rig=None,
+        environment={},
+        note=note,
+    )
+    held = package["padlab"]
+    unknown = "" if start_utc else "; when it was recorded is not known, the run is dated by its import"
+    held["marks"] = [
+        {"code": m.code, "about": m.about, "message": m.message}
+        for m in (
+            mark("imported", "run", f"recorded elsewhere; the rig's doubt is not known to padlab{unknown}"),
+            mark("rig_doubt_unknown", "run"),
+        )
+    ]
+    held["table"] = {**how, **found, "name": Path(path).name[:200]}
+    held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
+    return _put(shelf, new_run_id(now, rng), package, data, samples)
+
+
+def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes, samples: pd.DataFrame) -> Run:
+    """Make the folder under a temporary name, and rename it when it is whole."""
+    runs = shelf.make_runs()
+    package["name"] = run_id.lower()
+    package["resources"] = [table_resource("samples", "samples.csv", sample_fields(samples))]
+    fresh, folder = runs / f".new-{run_id}", runs / run_id
+    fresh.mkdir()
+    try:
+        (fresh / "raw").mkdir()
+        write_whole(fresh / "raw" / ORIGINAL, data)
+        write_samples(fresh, samples)
+        write_package(fresh, package)
+        if folder.exists():
+            raise RunError(f"run {run_id} is on file already", where={"run": run_id})
+        fresh.rename(folder)
+    except BaseException:
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
+    sync_folder(runs)
+    return run_from(folder, read_package(folder))
+
+
+def samples_of_original(run: Run) -> pd.DataFrame:
+    """The samples of an imported run, made again from its kept table.
+
+    Raises
+    ------
+    RunError
+        The run was not imported, or its table is no longer what was imported.
+    """
+    if run.table is None:
+        raise RunError(
+            f"run {run.id} was not imported",
+            expected="a table recorded elsewhere",
+            seen="a recording",
+            where={"run": run.id},
+        )
+    data = read_bytes(run.folder, "raw", ORIGINAL, limit=LIMIT)
+    if run.raw_sha256.get(ORIGINAL) != hashlib.sha256(data).hexdigest():
+        raise RunError(
+            f"raw/{ORIGINAL} of run {run.id} is no longer what was imported",
+            expected="the SHA-256 in the descriptor",
+            seen="another one",
+            remedy="bring the file back from a copy",
+            where={"run": run.id},
+        )
+    try:
+        return samples_of(data, run.table)[0]
+    except (KeyError, TypeError, AttributeError) as fault:
+        raise RunError(
+            f"run {run.id} does not say how its table was read",
+            expected="columns and their units",
+            seen=str(fault)[:200],
+            where={"run": run.id},
+        ) from fault
+
+
+def check_columns(kind: str, columns: Sequence[Column]) -> None:
+    """Refuse kinds that cannot be imported, missing columns, and one column named for two things."""
+    if kind not in NEEDS:
+        later = " yet: it comes in a later padlab" if kind in ("wear", "gauge") else ""
+        raise InputError(
+            f"a table of kind {kind[:40]} cannot be imported{later}",
+            expected=", ".join(NEEDS),
+            seen=kind[:40],
+        )
+    named = [c.quantity for c in columns]
+    missing = [q for q in NEEDS[kind] if q not in named]
+    if kind == "check" and not missing and len(named) < 2:
+        missing = ["force or displacement"]
+    if missing:
+        quantity = missing[0].split()[0]
+        raise InputError(
+            f"a table of kind {kind} lacks a column for {', '.join(missing)}",
+            expected=", ".join(NEEDS[kind]),
+            seen=", ".join(named) or "none",
+            remedy=f"add --column {quantity}=NAME:{_own_unit(quantity)}",
+        )
+    for what, values in (("quantity", named), ("column", [c.name for c in columns])):
+        twice = sorted({v for v in values if values.count(v) > 1})
+        if twice:
+            raise InputError(
+                f"{what} {twice[0][:60]!r} is named twice",
+                expected="every one once",
+                seen=", ".join(f"{c.quantity}={c.name[:40]}:{c.unit}" for c in columns),
+            )
+
+
+def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Samples of a table, and how it was read (so that it can be read the same way again)."""
+    import pandas as pd
+
+    columns = [Column(**c) for c in how["columns"]]
+    wanted = [c.name for c in columns]
+    if data[:4] == b"PK\x03\x04":
+        grid = read_workbook(data, sheet=how.get("sheet"))
+    elif data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+        raise refuse(
+            "this is an old or locked spreadsheet",
+            expected="XLSX without a password, or CSV",
+            seen="XLS",
+            remedy="save it as XLSX or as 'CSV UTF-8'",
+        )
+    else:
+        grid = read_delimited(data, wanted, delimiter=how.get("delimiter"))
+    at = _places(grid, wanted)
+    mark_used = _decimal(grid, at, how.get("decimal"))
+    if len(grid.rows) < 2:
+        raise refuse("too few readings", expected="two rows at least", seen=str(len(grid.rows)))
+    values: dict[str, Any] = {}
+    for column in sorted(columns, key=lambda c: list(QUANTITIES).index(c.quantity)):
+        kind, target, largest = QUANTITIES[column.quantity]
+        read = np.array(numbers(grid.rows, at[column.name], column.name, decimal=mark_used))
+        with np.errstate(over="ignore"):
+            scaled = read * factor(column.unit, kind)
+        wild = np.flatnonzero(~(np.abs(scaled) <= largest))
+        if wild.size:
+            raise refuse(
+                f"a {column.quantity} beyond any bench",
+                row=grid.rows[wild[0]][0],
+                column=column.name,
+                expected=f"at most {largest:g}",
+                seen=f"{read[wild[0]]:g} {column.unit}",
+                remedy="check the unit",
+            )
+        values[target] = scaled
+    zero = float(values["time_s"][0])
+    values["time_s"] = values["time_s"] - zero
+    _check_time(np.round(values["time_s"], 6), grid, next(c for c in columns if c.quantity == "time"))
+    return pd.DataFrame(values), {
+        **grid.about,
+        "decimal": {".": "point", ",": "comma"}[mark_used],
+        "time_zero_s": zero,
+    }
+
+
+def _places(grid: Grid, wanted: Sequence[str]) -> dict[str, int]:
+    for name in wanted:
+        if name not in grid.header:
+            raise refuse(
+                "no such column",
+                row=1,
+                column=name,
+                expected=f"a column named {name[:60]!r}",
+                seen=", ".join(repr(h[:40]) for h in grid.header[:20]),
+                remedy="name the columns as the first row of the table has them",
+            )
+    return {name: grid.header.index(name) for name in wanted}
+
+
+def _decimal(grid: Grid, at: dict[str, int], said: str | None) -> Decimal:
+    if grid.about["format"] == "xlsx":
+        texts = (
+            (n, name, row[i]) for n, row in grid.rows for name, i in at.items() if isinstance(row[i], str)
+        )
+        for number, name, cell in texts:
+            raise refuse(
+                "text where a number belongs",
+                row=number,
+                column=name,
+                expected="a number in every row",
+                seen=repr(cell[:40]),
+                remedy="take out rows that are no readings; turn text into numbers",
+            )
+        return "."
+    if said is not None:
+        return {"point": ".", "comma": ","}[said]  # type: ignore[return-value]
+    return decimal_mark(grid.rows, at, delimiter={"comma": ","}.get(grid.about["delimiter"], ";"))
+
+
+def _check_time(time_s: Any, grid: Grid, column: Column) -> None:
+    late = np.flatnonzero(np.diff(time_s) <= 0)
+    if late.size:
+        row, before = grid.rows[late[0] + 1], grid.rows[late[0]]
+        at = grid.header.index(column.name)
+        raise refuse(
+            "time does not increase",
+            row=row[0],
+            column=column.name,
+            expected=f"more than {str(before[1][at])[:40]} (by 1 us at least)",
+            seen=str(row[1][at])[:40],
+            remedy="take out repeated rows; export more decimals; split where the clock started anew",
+        )
+
+
+def _own_unit(quantity: str) -> str:
+    return {"time": "s", "force": "N", "displacement": "mm", "temperature": "degC"}[quantity]
