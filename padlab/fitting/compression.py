@@ -28,6 +28,8 @@ from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, w
 Array = NDArray[np.float64]
 
 MOST_STROKES = 10
+FEWEST_POINTS = 12.0
+"""Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
 BELOW_F0 = 0.6
 MARGIN = 6
 
@@ -169,7 +171,7 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
     gate = np.maximum(2e-3, 0.02 * position)
     fits = [fit(law.from_zero(F0_N), force, position, sigma=sigma,
                 effective_share=curve.effective_share, gate=gate) for law in laws]
-    n = max(force.size * curve.effective_share, 3.0)
+    n = max(force.size * curve.effective_share, FEWEST_POINTS)
     rows: list[tuple[float, Fit]] = []
     for f in fits:
         k = len(f.values) + 1

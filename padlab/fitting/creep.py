@@ -1,27 +1,30 @@
-r"""Sinking under a held note, from the measured history of the force.
+r"""Sinking under a held note, with the ramp as the hand made it.
 
-A hand needs seconds to reach the force of a hold, and the pad sinks meanwhile. Each bit of the
-ramp has its own clock: with a pad that sinks by c log10(t) of every bit of position, the hold
-shows x(t) = x1 [1 + c L(t)] with L(t) = sum_i w_i log10(t - s_i), where w_i is the share of the
-position gained at time s_i of the ramp (superposition; Boltzmann). The measured force also wanders
-in the hold; its small part is taken off by a fitted small-change compliance.
+A hand needs seconds to reach the force of a hold, and the pad sinks meanwhile: when the hold
+begins, its clock already runs. How far ahead depends on the pad. If each bit of position sinks by
+its own clock (superposition), the ramp alone sets the pad's clock forward; if the pad's flow
+forgets how it was loaded (thermally activated flow does, nearly), what looks like a clock set
+forward is the pad's own slow start, ramp or no ramp. Both show the same curve,
 
-       x|        .....-----  L(t): log time, as the ramp leaves it
-        |     .·'
-        |   /
-        |  / ramp            t counts from the middle of the ramp's gain
-        | /
+    x(t) = a + b log10(t + t0),      t from the moment the force was reached,
+
+and differ in what a quick press would show between 1 s and 10 s: b in the first case,
+b log10((10 + t0)/(1 + t0)) in the second. The middle is quoted and the two are its bounds. t0 is
+found from the data, between 0 and the length of the ramp, and its own doubt is averaged over.
+The measured force also wanders in the hold, and that is taken off with the pad's own stiffness.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.fitting.fit import Fit, fit
+from padlab.fitting.fit import UNDETERMINED_SHARE, Fit, fit
 from padlab.fitting.laws import creep_laws
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
@@ -32,37 +35,60 @@ from padlab.statistics.quantity import Quantity, t95, with_doubt
 Array = NDArray[np.float64]
 
 POINTS = 36
-FIRST_S = 0.7
+FIRST_S = 0.2
+SMOOTH_S = 0.3
+REACHED = 0.985
+"""Share of the held force at which the hold's clock starts."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
 
 
-def sinking(prepared: Prepared, *, near_n: float, times_s: tuple[float, ...] = DEFAULT_TIMES_S,
-            travel_scale_u: float | None) -> Creep | None:
-    """Fit the hold whose force is nearest to ``near_n`` (the first of several); None without a hold."""
+@dataclass(frozen=True)
+class _Hold:
+    """A hold gathered evenly in log time: (n,) arrays, and the ramp before it."""
+
+    time_s: Array                # since the force was reached
+    position_mm: Array           # from F0 of its own loading limb, at the level force
+    lasted_s: float
+    ramp_s: Array                # (m,) rising to 0
+    ramp_share: Array            # (m,) share of the position gained, rising to 1
+
+
+def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
+            times_s: tuple[float, ...] = DEFAULT_TIMES_S, travel_scale_u: float | None) -> Creep | None:
+    """Fit the hold whose force is nearest to ``near_n`` (the first of several); None without a hold.
+
+    ``loading_stiffness`` gives dF/dx [N/mm] of the loading limb at a net force [N].
+    """
     holds = prepared.role("hold")
     if not holds:
         return None
     hold = min(holds, key=lambda s: (round(abs(math.log(_level(prepared, s) / near_n)), 2), s.press.number))
     level = _level(prepared, hold)
-    t, x, measured_to = _history(prepared, hold, level)
-    if t.size < 12:
-        return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, measured_to)
-    fits = {law.name: fit(law, t, x) for law in creep_laws()}
-    share = _effective_share(fits, t, x)
+    seen = _history(prepared, hold, level, loading_stiffness)
+    if seen is None:
+        return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
+    t, x = seen.time_s, seen.position_mm
+    clock, fraction, u = _fraction(seen)
+    laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
+    fits = {law.name: fit(law, t, x) for law in laws}
+    share = _effective_share(min(fits.values(), key=_badness), t, x)
     fits = {name: _widen(f, share) for name, f in fits.items()}
     log = fits["logarithmic"]
-    spread = _model_spread(fits, x1=float(log.values[0]))
-    quantity, u = _fraction(log, spread)
-    usual = [r for r in (_rise(f) for f in fits.values() if f.is_valid)]
-    predicted = _predict(log, fits, times_s, measured_to, travel_scale_u)
+    quantity = None
+    if fraction is not None and u is not None:
+        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2),
+                              positive=fraction > 3 * u)
+    predicted = _predict(log, fits, times_s, seen.lasted_s, travel_scale_u)
     alternatives = tuple(
-        {"law": name, "predicted": _predict(f, {}, times_s, measured_to, travel_scale_u)}
+        {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, travel_scale_u)}
         for name, f in fits.items() if name != "logarithmic"
     )
-    shown = np.geomspace(max(float(t[0]), 0.5), 10 * measured_to, 80)
-    verdict = log.verdict if usual else Verdict.UNDETERMINED
-    return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, measured_to,
-                 curve_t_s=t, curve_measured_mm=x, curve_law_mm=log.predict(shown))
+    verdict = log.verdict
+    if verdict is Verdict.GOOD and (fraction is None or u is None or u > UNDETERMINED_SHARE * abs(fraction)):
+        verdict = Verdict.UNDETERMINED
+    shown = np.geomspace(max(float(t[0]), 0.3), 10 * seen.lasted_s, 80)
+    return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
+                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=log.predict(shown))
 
 
 def _level(prepared: Prepared, hold: Stroke) -> float:
@@ -71,88 +97,114 @@ def _level(prepared: Prepared, hold: Stroke) -> float:
     return float(np.median(prepared.force_n[a:b]))
 
 
-def _history(prepared: Prepared, hold: Stroke, level: float) -> tuple[Array, Array, float]:
-    """Effective time, position from F0 at the hold's level, and how long the hold lasted."""
+def _history(prepared: Prepared, hold: Stroke, level: float,
+             loading_stiffness: Callable[[float], float]) -> _Hold | None:
+    """Gather a hold; None where it is too short or has no loading limb."""
     assert hold.press.hold is not None
-    a, b = hold.press.hold
-    start = hold.press.start
+    start, (first, last) = hold.press.start, hold.press.hold
     time, force, position = prepared.time_s, prepared.force_n, prepared.position_mm
-    zero = crossing(position[max(start - 12, 0) : a], force[max(start - 12, 0) : a], at_n=F0_N)
+    reached = first + int(np.argmax(force[first:last] >= REACHED * level))
+    zero = crossing(position[max(start - 12, 0) : reached], force[max(start - 12, 0) : reached], at_n=F0_N)
     if zero is None:
         zero = float(position[start])
-    ramp_t, ramp_x = time[start : a + 1], np.maximum.accumulate(position[start : a + 1])
-    gain = np.diff(ramp_x)
-    total = float(gain.sum())
-    if total <= 0:
-        return np.zeros(0), np.zeros(0), 0.0
-    share, at = gain / total, (ramp_t[1:] + ramp_t[:-1]) / 2
-    # Few ramp bits are enough: the history is smooth.
-    if share.size > 40:
-        edges = np.linspace(0, share.size, 41).astype(int)
-        weight = np.add.reduceat(share, edges[:-1])
-        at = np.add.reduceat(share * at, edges[:-1]) / np.maximum(weight, 1e-12)
-        share = weight
-        at, share = at[share > 0], share[share > 0]
-    end = float(time[a])
-    t_hold, x_hold, f_hold = time[a:b] - end, position[a:b] - zero, force[a:b]
-    first = FIRST_S
-    ok = t_hold >= first
-    if ok.sum() < 12:
-        return np.zeros(0), np.zeros(0), float(t_hold[-1])
+    ramp_t = time[start : reached + 1] - time[reached]
+    ramp_x = np.maximum.accumulate(position[start : reached + 1] - zero)
+    if ramp_x.size < 3 or ramp_x[-1] <= 0:
+        return None
+    nodes = np.unique(np.linspace(0, ramp_x.size - 1, 41).astype(int))
+    share = np.clip(ramp_x[nodes] / ramp_x[-1], 0.0, 1.0)
+    t, x, f = time[reached:last] - time[reached], position[reached:last] - zero, force[reached:last]
+    ok = t >= FIRST_S
+    if ok.sum() < 20 or t[-1] < 3.0:
+        return None
     # Even in log time: otherwise the last ten seconds rule the fit.
-    edges = np.geomspace(first, float(t_hold[-1]) * 1.0001, POINTS + 1)
-    cell = np.searchsorted(edges, t_hold[ok], side="right") - 1
+    edges = np.geomspace(FIRST_S, float(t[-1]) * 1.0001, POINTS + 1)
+    cell = np.searchsorted(edges, t[ok], side="right") - 1
     n = np.bincount(cell, minlength=POINTS)[:POINTS].astype(float)
     some = n > 0
-    mean_t = np.exp(np.bincount(cell, np.log(t_hold[ok]), POINTS)[:POINTS][some] / n[some])
-    mean_x = np.bincount(cell, x_hold[ok], POINTS)[:POINTS][some] / n[some]
-    mean_f = np.bincount(cell, f_hold[ok], POINTS)[:POINTS][some] / n[some]
-    log_t = np.log10(mean_t[:, None] + end - at[None, :]) @ share
-    compliance = _small_compliance(t_hold[ok], x_hold[ok], f_hold[ok])
-    return np.asarray(10.0**log_t), np.asarray(mean_x - compliance * (mean_f - level)), float(t_hold[-1])
+    level_x = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
+    mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
+    mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
+    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share)
 
 
-def _small_compliance(t: Array, x: Array, f: Array) -> float:
-    """dx/dF for small quick changes [mm/N]: regression of x on F beside a cubic in log time."""
-    log_t = np.log10(t)
-    design = np.column_stack([np.ones_like(t), log_t, log_t**2, log_t**3, f - f.mean()])
-    beta, *_ = np.linalg.lstsq(design, x, rcond=None)
-    return float(np.clip(beta[4], 0.0, 1.0))
+def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
+    """The clock's lead t0 [s], and the fraction from 1 s to 10 s with its standard uncertainty.
+
+    For each t0 on a grid a and b follow by linear least squares; t0 is averaged with the weight
+    that the residuals give it (n_eff of serially correlated ones), so that a weak signal leaves it
+    open and says so.
+    """
+    t, x = seen.time_s, seen.position_mm
+    longest = max(-float(seen.ramp_s[0]), 0.1)
+    leads = np.concatenate([[0.0], np.geomspace(0.02, longest, 24)])
+    rows = []
+    for lead in leads:
+        design = np.column_stack([np.ones_like(t), np.log10(t + lead)])
+        (a, b), *_ = np.linalg.lstsq(design, x, rcond=None)
+        r = x - design @ np.array([a, b])
+        rows.append((a, b, float(r @ r), r, np.linalg.inv(design.T @ design)[1, 1]))
+    rss = np.array([row[2] for row in rows])
+    best = int(np.argmin(rss))
+    residual = rows[best][3]
+    share = _share_of(residual)
+    variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
+    weight = np.exp(-(rss - rss[best]) / variance * share / 2)
+    weight /= weight.sum()
+    low, high, spread = [], [], []
+    for lead, (a, b, _, _, inverse) in zip(leads, rows, strict=True):
+        at_one = a + b * math.log10(1.0 + lead)
+        if at_one <= 0:
+            return float(leads[best]), None, None
+        own = math.log10((10.0 + lead) / (1.0 + lead))
+        low.append(min(b, b * own) / at_one)
+        high.append(max(b, b * own) / at_one)
+        spread.append(math.sqrt(variance / share * float(inverse)) / at_one)
+    middle = (np.array(low) + np.array(high)) / 2
+    mean = float(weight @ middle)
+    between = float(weight @ (middle - mean) ** 2)
+    bounds = float(weight @ (np.array(high) - np.array(low))) / math.sqrt(12)
+    noise = float(weight @ np.array(spread))
+    return float(leads[best]), mean, math.sqrt(between + bounds**2 + noise**2)
 
 
-def _effective_share(fits: dict[str, Fit], t: Array, x: Array) -> float:
-    """n_eff / n from the residuals of the closest law; one for all."""
-    best = min((f for f in fits.values() if math.isfinite(f.weighted_rss)), key=lambda f: f.weighted_rss)
-    r = x - best.predict(t)
-    below = float(r @ r)
-    r1 = float(np.clip(r[1:] @ r[:-1] / below, 0.0, 0.9)) if below > 0 else 0.0
+def _share_of(residual: Array) -> float:
+    """n_eff / n of a series from its lag-1 correlation."""
+    below = float(residual @ residual)
+    r1 = float(np.clip((residual[1:] @ residual[:-1]) / below, 0.0, 0.9)) if below > 0 else 0.0
     return (1 - r1) / (1 + r1)
 
 
+def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: float) -> Array:
+    """Position as it would be had the force stayed at ``level`` (n,).
+
+    A hand wanders. Where the force goes over all it has been, the pad is pressed further along its
+    loading limb and stays there (a wandering hand ratchets it in); below that it answers by a
+    smaller compliance, which is fitted beside a cubic in log time.
+    """
+    width = max(int(np.searchsorted(t, t[0] + SMOOTH_S)), 1)
+    smooth = np.convolve(np.pad(f, (width // 2, width - 1 - width // 2), mode="edge"),
+                         np.ones(width) / width, "valid")
+    most = np.maximum.accumulate(smooth)
+    pressed = x - (most - level) / loading_stiffness
+    log_t = np.log10(t)
+    design = np.column_stack([np.ones_like(t), log_t, log_t**2, log_t**3, f - most])
+    beta, *_ = np.linalg.lstsq(design, pressed, rcond=None)
+    compliance = float(np.clip(beta[4], 0.0, 1.5 / loading_stiffness))
+    return np.asarray(pressed - compliance * (f - most))
+
+
+def _badness(f: Fit) -> float:
+    return f.weighted_rss if math.isfinite(f.weighted_rss) else math.inf
+
+
+def _effective_share(best: Fit, t: Array, x: Array) -> float:
+    """n_eff / n from the residuals of the closest law; one for all laws."""
+    return _share_of(x - best.predict(t))
+
+
 def _widen(f: Fit, share: float) -> Fit:
-    from dataclasses import replace
-
     return f if f.covariance is None else replace(f, covariance=f.covariance / share)
-
-
-def _rise(f: Fit) -> float:
-    one, ten = f.predict(np.array([1.0, 10.0]))
-    return float((ten - one) / one) if one else math.nan
-
-
-def _model_spread(fits: dict[str, Fit], *, x1: float) -> float:
-    """Standard uncertainty of the fraction from the choice of law: rectangular over the laws that hold."""
-    rises = [_rise(f) for name, f in fits.items() if name != "approach" and f.covariance is not None]
-    rises = [r for r in rises if math.isfinite(r)]
-    return (max(rises) - min(rises)) / math.sqrt(12) if len(rises) > 1 else 0.0
-
-
-def _fraction(log: Fit, spread: float) -> tuple[Quantity | None, float | None]:
-    value = float(log.values[1])
-    if log.stderr is None or not math.isfinite(value):
-        return None, None
-    u = math.hypot(float(log.stderr[1]), spread)
-    return with_doubt(value, u, degrees_of_freedom=max(log.n_used - 2, 1), positive=value > 3 * u), u
 
 
 def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measured_to: float,

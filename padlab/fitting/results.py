@@ -85,6 +85,7 @@ class Creep:
     measured_to_s: float
     curve_t_s: Array | None = None                  # for figures: log-spaced times in the hold
     curve_measured_mm: Array | None = None
+    curve_law_t_s: Array | None = None              # (80,) to ten times the hold
     curve_law_mm: Array | None = None
 
 

@@ -77,7 +77,9 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         marks.append(mark("law_not_good", "best-fitting law"))
     hysteresis = loop(prepared)
     channel = None if run.rig is None else run.rig.channel("displacement")
+    stiffness = curve.base.loading_stiffness()
     creep = sinking(prepared, near_n=SET_FORCE_N, times_s=at_times_s,
+                    loading_stiffness=lambda force_n: curve.base.at(stiffness, force_n),
                     travel_scale_u=None if channel is None else channel.scale_uncertainty)
     if creep is None:
         marks.append(mark("no_hold", "sinking under a held note"))

@@ -34,7 +34,7 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...]) -> di
         "budget": _budget(curve, low, high) if reaches else None,
         "compression": {
             "law": law.law if law else None,
-            "parameters": {k: to_json(q) for k, q in (law.parameters if law else {}).items()},
+            "parameters": {n: to_json(q) for n, q in law.parameters.items()} if law else {},
             "tangent_stiffness_n_per_mm": [
                 {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.loading_stiffness(), f))} for f in asked],
             "secant_stiffness_n_per_mm": {

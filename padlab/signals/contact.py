@@ -24,6 +24,9 @@ from padlab.records.pad import F0_N
 
 Array = NDArray[np.float64]
 
+DRIFT_N = 0.05
+"""Move of the force zero that spoils a run [N]: on a soft pad it is a few micrometres of position."""
+
 MIN_IDLE = 25
 """Fewest idle samples from which a force zero is taken (0.5 s at 50 Hz)."""
 
@@ -45,13 +48,13 @@ class ForceZero:
     drifted: bool
 
 
-def force_zero(time_s: Array, force_n: Array) -> ForceZero:
+def force_zero(force_n: Array, position_mm: Array) -> ForceZero:
     """Find the force zero from the unloaded stretch at the start, and compare it with the end.
 
     Parameters
     ----------
-    time_s, force_n : array (n,)
-        As recorded; force + in compression.
+    force_n, position_mm : array (n,)
+        As recorded; force + in compression, position + towards the pad.
 
     Notes
     -----
@@ -68,16 +71,10 @@ def force_zero(time_s: Array, force_n: Array) -> ForceZero:
     spread = max(1.4826 * float(np.median(np.abs(idle - zero))), noise * 0.5, 1e-9)
     r1 = _lag1(idle)
     n_eff = max(idle.size * (1 - r1) / (1 + r1), 1.0)
-    after = _quiet_stretch(force_n[::-1], noise)
-    shift: float | None = None
-    if after is not None:
-        end = force_n[::-1][after]
-        if abs(float(np.median(end)) - zero) < 2.0:
-            shift = float(np.median(end)) - zero
-    low_shift = _floor_shift(force_n - zero)
-    seen = [s for s in (shift, low_shift) if s is not None]
-    drifted = any(abs(s) > max(6 * spread, 0.06) for s in ([shift] if shift is not None else [])) or any(
-        s > 0.25 or s < -0.12 for s in seen)
+    shift = _end_shift(force_n, position_mm, zero, noise, start)
+    floor = _floor_shift(force_n - zero)
+    drifted = (shift is not None and abs(shift) > max(6 * spread, DRIFT_N)) or (
+        floor is not None and not -DRIFT_N < floor < 4 * DRIFT_N)
     doubt = float(np.hypot(1.2533 * spread / np.sqrt(n_eff), (abs(shift) if shift else 0.0) / np.sqrt(3)))
     return ForceZero(zero, spread, doubt, "idle", shift, drifted)
 
@@ -141,20 +138,37 @@ def _quiet_stretch(force_n: Array, noise: float) -> slice | None:
     return slice(0, end) if end >= MIN_IDLE else None
 
 
-def _floor_shift(force_n: Array) -> float | None:
-    """How much the floor between presses moved from the first to the last quarter of the run [N]."""
-    if force_n.size < 400:
+def _end_shift(force_n: Array, position_mm: Array, zero: float, noise: float, start: slice) -> float | None:
+    """Zero after the run minus zero before it; None where the run does not end unloaded [N].
+
+    A rest at F0 is as quiet as no load at all: the end counts as unloaded only where the indicator
+    has gone back at least halfway from first contact to where it stood idle.
+    """
+    after = _quiet_stretch(force_n[::-1], noise)
+    touched = np.flatnonzero(force_n - zero > F0_N)
+    if after is None or touched.size == 0:
         return None
+    idle = float(np.median(position_mm[start]))
+    end = float(np.median(position_mm[::-1][after]))
+    contact = float(position_mm[touched[0]])
+    if abs(contact - idle) < 0.02 or (contact - end) / (contact - idle) < 0.5:
+        return None
+    return float(np.median(force_n[::-1][after])) - zero
+
+
+def _floor_shift(force_n: Array) -> float | None:
+    """How much the floor between presses moved from the first presses to the last [N].
+
+    A hand lets go to anything between no load and F0, so one floor says little; the lowest of
+    four does. It can hardly fall under the zero, so a fall weighs more than a rise.
+    """
     loaded = force_n > 1.0
     edges = np.flatnonzero(np.diff(loaded.astype(np.int8)))
-    if edges.size < 8:
-        return None
     floors = [float(force_n[a + 1 : b + 1].min())
               for a, b in zip(edges[1:-1:2], edges[2::2], strict=False) if b > a]
-    if len(floors) < 6:
+    if len(floors) < 8:
         return None
-    k = max(len(floors) // 4, 2)
-    return float(np.min(floors[-k:]) - np.min(floors[:k]))
+    return float(np.min(floors[-4:]) - np.min(floors[:4]))
 
 
 def _lag1(values: Array) -> float:

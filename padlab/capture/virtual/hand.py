@@ -44,7 +44,7 @@ class Hand:
     rest_wander_n: float = 0.02        # sd of the light touch, never beyond 0.05 N
     reaction_s: float = 0.06           # how fast it follows the force it feels
     pause_s: tuple[float, float] = (0.3, 1.0)      # between strokes
-    stays_on: float = 0.6              # share of let-goes that keep a touch of 0-0.2 N
+    stays_on: float = 0.2              # share of let-goes that keep a touch of 0-0.2 N
 
 
 IDEAL = Hand(speed_wander=0, speed_jitter=0, peak_scatter=0, slows_down=False, dwell_s=(0, 0),

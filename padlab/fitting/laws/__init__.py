@@ -6,7 +6,7 @@ A new law is one new file and one line here.
 from __future__ import annotations
 
 from padlab.fitting.laws import exponential, fibre, linear, power, rubber, sinking
-from padlab.fitting.laws.law import Law
+from padlab.fitting.laws.law import Array, Law
 from padlab.records.pad import RUBBER_LIKE, Pad
 
 __all__ = ["Law", "compression_laws", "creep_laws"]
@@ -22,6 +22,7 @@ def compression_laws(pad: Pad, thickness_mm: float | None) -> list[Law]:
     return laws
 
 
-def creep_laws() -> list[Law]:
+def creep_laws(*, clock_s: float, ramp_s: Array, ramp_share: Array) -> list[Law]:
     """The laws of sinking in a hold; the first is the one whose constant is quoted."""
-    return [sinking.logarithmic(), sinking.findley(), sinking.approach_from()]
+    return [sinking.logarithmic(clock_s=clock_s), sinking.findley(clock_s=clock_s),
+            sinking.approach_from(ramp_s, ramp_share)]

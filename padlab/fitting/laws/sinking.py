@@ -2,7 +2,7 @@
 
 * logarithmic   x = x1 [1 + c log10(t / 1 s)]
 * Findley       x = x0 + m t^n
-* approach      x = x0 + b (1 - e^(-t/tau))       (one Kelvin-Voigt element)
+* approach      x = x0 + b (1 - e^(-t/tau))       (one Kelvin-Voigt element, with the measured ramp)
 
 >>> round(float(logarithmic().value(np.array([10.0]), np.array([0.2, 0.04]))[0]), 6)
 0.208
@@ -23,31 +23,38 @@ _APPROACH = (Parameter("b", "mm", "what is still to come", 1e-9, 1e6),
              Parameter("rate", "1/s", "1 / retardation time", 1e-9, 1e6))
 
 
-def logarithmic() -> Law:
-    """Straight in log time. Source: rubber practice (ISO 8013 quotes creep per decade; from memory)."""
+def logarithmic(*, clock_s: float = 0.0) -> Law:
+    """Straight in the log of a clock that runs ``clock_s`` ahead of t; x1 is the position at t = 1 s.
+
+    Source: rubber practice (ISO 8013 quotes creep per decade; from memory).
+    """
+    def scaled(t: Array) -> Array:
+        return np.asarray(np.log10((t + clock_s) / (1.0 + clock_s)))
+
+    def guess(t: Array, x: Array) -> Array:
+        slope, at_one = np.polyfit(scaled(t), x, 1)
+        return clamp([float(at_one), float(slope / at_one) if at_one else 0.0], _LOG)
+
     return Law("logarithmic", "position_mm over time_s", "x = x1 (1 + c log10 t)", "creep per decade of time",
                _LOG,
-               lambda t, p: p[0] * (1 + p[1] * np.log10(t)),
-               lambda t, p: np.column_stack([1 + p[1] * np.log10(t), p[0] * np.log10(t)]),
-               _guess_log)
+               lambda t, p: p[0] * (1 + p[1] * scaled(t)),
+               lambda t, p: np.column_stack([1 + p[1] * scaled(t), p[0] * scaled(t)]),
+               guess)
 
 
-def _guess_log(t: Array, x: Array) -> Array:
-    slope, at_one = np.polyfit(np.log10(t), x, 1)
-    return clamp([float(at_one), float(slope / at_one) if at_one else 0.0], _LOG)
-
-
-def findley() -> Law:
+def findley(*, clock_s: float = 0.0) -> Law:
     """Power of time over an instant part. Source: Findley, Lai & Onaran 1976 (from memory)."""
     def value(t: Array, p: Array) -> Array:
-        return np.asarray(p[0] + p[1] * t ** p[2])
+        return np.asarray(p[0] + p[1] * (t + clock_s) ** p[2])
 
     def jacobian(t: Array, p: Array) -> Array:
+        t = t + clock_s
         power = t ** p[2]
         return np.column_stack([np.ones_like(t), power, p[1] * power * np.log(t)])
 
     def guess(t: Array, x: Array) -> Array:
         best = (np.inf, 0.0, 1e-3, 0.1)
+        t = t + clock_s
         for n in (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.8):
             design = np.column_stack([np.ones_like(t), t**n])
             (x0, m), *_ = np.linalg.lstsq(design, x, rcond=None)
@@ -78,17 +85,63 @@ def approach() -> Law:
                _APPROACH, value, jacobian, guess)
 
 
-def approach_from() -> Law:
-    """The exponential approach over an instant part, for holds: x = x0 + b (1 - exp(-rate t))."""
-    inner = approach()
+def approach_from(ramp_s: Array, ramp_share: Array) -> Law:
+    """The exponential approach over an instant part, with the measured ramp before the hold.
+
+    x = x0 + b y(t), where y is what a Kelvin-Voigt element of unit size shows at t after a ramp
+    whose share of the final position was ``ramp_share`` (rising to 1) at ``ramp_s`` (rising to 0).
+    """
     parameters = (Parameter("x0", "mm", "position at once", -1e3, 1e3), *_APPROACH)
+
+    def element(t: Array, rate: float) -> Array:
+        at_end = kelvin_voigt(ramp_s, ramp_share, compliance=1.0, tau_s=1 / rate)[-1]
+        return np.asarray(1 - (1 - at_end) * np.exp(-rate * t))
+
+    def value(t: Array, p: Array) -> Array:
+        return np.asarray(p[0] + p[1] * element(t, float(p[2])))
+
+    def jacobian(t: Array, p: Array) -> Array:
+        rate = float(p[2])
+        y = element(t, rate)
+        step = 1e-6 * rate
+        dy = (element(t, rate + step) - element(t, rate - step)) / (2 * step)
+        return np.column_stack([np.ones_like(t), y, p[1] * dy])
 
     def guess(t: Array, x: Array) -> Array:
         b = max(float(x[-1] - x[0]), 1e-6)
         return clamp([float(x[0]), b, 3.0 / float(t[-1])], parameters)
 
-    return Law("approach", "position_mm over time_s", "x = x0 + b (1 - exp(-rate t))", inner.source,
-               parameters,
-               lambda t, p: p[0] + inner.value(t, p[1:]),
-               lambda t, p: np.column_stack([np.ones_like(t), inner.jacobian(t, p[1:])]),
-               guess)
+    return Law("approach", "position_mm over time_s", "x = x0 + b (1 - exp(-rate t)), ramp as measured",
+               "Kelvin-Voigt element", parameters, value, jacobian, guess)
+
+
+def ramp_factor(ramp_s: float, tau_s: float) -> float:
+    """What a ramp of length ``ramp_s`` does to the amplitude of exp(-t/tau), t from the ramp's start.
+
+    (e^u - 1)/u with u = ramp/tau.
+
+    >>> round(ramp_factor(0.5, 2.0), 8)
+    1.13610167
+    """
+    u = ramp_s / tau_s
+    return float(np.expm1(u) / u)
+
+
+def kelvin_voigt(time_s: Array, force: Array, *, compliance: float, tau_s: float) -> Array:
+    """Response (n,) of one Kelvin-Voigt element to a force that is linear between the samples; exact.
+
+    y[n+1] = y[n] e + J [F[n] (1-e) + s (dt - tau (1-e))], e = exp(-dt/tau), s = dF/dt.
+    Source: Taylor, Pister & Goudreau, Int. J. Num. Meth. Eng. 2 (1970) 45 (from memory).
+
+    >>> t = np.arange(0, 3.0001, 0.05)
+    >>> round(float(kelvin_voigt(t, 5 * np.minimum(t / 0.5, 1), compliance=0.02, tau_s=2.0)[-1]), 8)
+    0.07465015
+    """
+    dt = np.diff(time_s)
+    e = np.exp(-dt / tau_s)
+    slope = np.diff(force) / dt
+    gain = compliance * (force[:-1] * (1 - e) + slope * (dt - tau_s * (1 - e)))
+    y = np.zeros_like(force)
+    for n in range(dt.size):
+        y[n + 1] = y[n] * e[n] + gain[n]
+    return y
