@@ -112,12 +112,15 @@ def thou(length_mm: float) -> float:
 
 
 def both_lengths(length_mm: float | None) -> str:
-    """A small length as a technician reads it: micrometres and thou, both.
+    """A small length as a technician reads it: micrometres and thou, both, neither rounded to nothing.
+
+    >>> both_lengths(0.0007)
+    '0.7 um (0.03 thou)'
 
     >>> both_lengths(None)
     'not determined'
     """
     if length_mm is None or not math.isfinite(length_mm):
         return "not determined"
-    um = length_mm * 1e3
-    return f"{um:.{0 if abs(um) >= 99.5 else 1}f} um ({thou(length_mm):.1f} thou)"
+    um, in_thou = length_mm * 1e3, thou(length_mm)
+    return f"{um:.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"

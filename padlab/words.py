@@ -1,7 +1,9 @@
-"""Text from outside reaches the terminal, the page and the figures as plain text.
+r"""Text from outside reaches the terminal, the page and the figures as plain text.
 
 >>> plain("a" + chr(27) + "[31mb" + chr(0x202e) + "c")
 'a?[31mb?c'
+>>> one_line("  grey\nwool ")
+'grey wool'
 >>> shortened("a very long name of a stock", 12)
 'a very…stock'
 """
@@ -19,10 +21,15 @@ def plain(text: str) -> str:
     )
 
 
+def one_line(text: str) -> str:
+    """Plain text without line breaks or runs of blanks."""
+    return " ".join(plain(text).split())
+
+
 def shortened(text: str, most: int) -> str:
     """At most ``most`` characters: the middle goes, because stocks often differ at the end of the name."""
     if len(text) <= most:
         return text
     tail = (most - 1) // 2
     head = most - 1 - tail
-    return text[:head].rstrip() + "…" + text[len(text) - tail:].lstrip()
+    return text[:head].rstrip() + "…" + text[len(text) - tail :].lstrip()

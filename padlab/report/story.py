@@ -1,0 +1,292 @@
+"""What a comparison says, in a technician's words: the one sentence of the answer, and its reasons.
+
+Takes a Comparison, gives a :class:`Told` that a template prints line by line. No number is made
+here, only sentences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from padlab.decisions.rows import Comparison, PadRow, StockRow
+from padlab.marks import CODES, Mark, Weight
+from padlab.report.numbers import chance, length, limit, listed, share, thickness
+
+WEIGHT_WORDS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
+_INGREDIENTS = {
+    "give": "give from light to hard presses",
+    "hold": "sinking under held notes",
+    "warm_up": "warm-up (the first 50 presses after a rest)",
+    "thinning": "thinning (set and wear over the years)",
+    "service": "the service it is asked to give (years, presses a day)",
+}
+_MOST_NAMED = 8
+_PARTS = (
+    ("Give", "light to hard press", "give_mm"),
+    ("Sinking", "1 s to 10 s of a held note", "hold_mm"),
+    ("Playing band", "whole width, 19 notes of 20", "play_band_mm"),
+    ("Warm-up", "first 50 presses", "warm_up_mm"),
+    ("Thinning", "set and wear", "thinning_mm"),
+    ("Total drift", "play, warm-up and thinning", "drift_total_p95_mm"),
+)
+
+
+@dataclass(frozen=True)
+class MarkLine:
+    """One thing to know, how much it weighs, and what it concerns."""
+
+    weight: str
+    message: str
+    concerns: str
+
+
+@dataclass(frozen=True)
+class StockLine:
+    """A ranked stock with the words that stand beside its numbers."""
+
+    row: StockRow
+    verdict_words: str
+    ties_words: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Told:
+    """The whole story of a comparison."""
+
+    answer: str
+    ties: str
+    sorted_by_limit: tuple[tuple[str, str, str], ...]  # (verdict, words, stocks)
+    stocks: tuple[StockLine, ...]
+    unplaced: tuple[tuple[str, str], ...]  # (stock, reason): listed, not ranked
+    left_out: tuple[PadRow, ...]
+    pads: tuple[tuple[str, tuple[PadRow, ...]], ...]  # stock by stock, in the order of the ranking
+    marks: tuple[MarkLine, ...]
+    columns: tuple[tuple[str, str, str], ...]  # (heading, small print, field): known for some stock
+    blank_columns: str  # what is known for no stock
+    made_of: tuple[tuple[str, str, str], ...]  # (stocks, what is in the drift, what is not)
+    compared_at: str
+    touch: str
+    beyond: tuple[str, ...]  # shares that were counted apart
+    rests_on: str
+    smallest: str
+
+
+def tell(comparison: Comparison) -> Told:
+    """The comparison in words."""
+    placed = [r for r in comparison.ranking if r.drift_play_p95_mm is not None]
+    order = {r.material: n for n, r in enumerate(comparison.ranking)}
+    pads = sorted(
+        comparison.pads, key=lambda p: (order.get(p.material, len(order)), p.material, p.lot, p.pad, p.run)
+    )
+    known = [part for part in _PARTS if any(getattr(r, part[2]) is not None for r in placed)]
+    return Told(
+        answer=_answer(placed),
+        ties=_ties(placed, comparison),
+        sorted_by_limit=_by_limit(placed, comparison.limit_mm),
+        stocks=tuple(_stock_line(r, comparison) for r in placed),
+        unplaced=(
+            *((r.material, _not_placed(r)) for r in comparison.ranking if r.drift_play_p95_mm is None),
+            *((u.material, u.reason) for u in comparison.unranked),
+        ),
+        left_out=tuple(p for p in pads if p.role == "left out"),
+        pads=tuple((m, tuple(p for p in pads if p.material == m)) for m in _unique(p.material for p in pads)),
+        marks=_marks(comparison, pads),
+        made_of=_made_of(placed),
+        columns=tuple(known),
+        blank_columns=listed(
+            [heading.lower() for heading, *_ in _PARTS if heading not in [k[0] for k in known]]
+        ),
+        compared_at=_compared_at(comparison),
+        touch=_touch(comparison),
+        beyond=_counted_apart(comparison),
+        rests_on=_rests_on(comparison),
+        smallest=_smallest(comparison),
+    )
+
+
+def _answer(placed: Sequence[StockRow]) -> str:
+    if not placed:
+        return "No stock could be ranked."
+    best = placed[0]
+    reach = f"19 notes of 20 within {length(best.drift_play_p95_mm)}"
+    if len(placed) == 1:
+        return f"Only {best.material} could be ranked: {reach}."
+    return f"{_capital(best.material)} lets the valve drift least: {reach}."
+
+
+def _ties(placed: Sequence[StockRow], comparison: Comparison) -> str:
+    if len(placed) < 2:
+        return ""
+    best = placed[0]
+    tied = _not_told_apart(best, comparison)
+    words = f"Not told apart from {listed(tied)}." if tied else "Told apart from every other stock."
+    if best.probability_best is not None:
+        words += f" Its chance of being the best of them: {chance(best.probability_best)}."
+    return words
+
+
+def _by_limit(placed: Sequence[StockRow], limit_mm: float) -> tuple[tuple[str, str, str], ...]:
+    words = {
+        "within": f"Stays within {limit(limit_mm)}",
+        "undecided": f"Not clear: the doubt spans {limit(limit_mm)}",
+        "beyond": f"Goes beyond {limit(limit_mm)}",
+    }
+    groups = ((v, w, listed([r.material for r in placed if r.verdict == v])) for v, w in words.items())
+    return tuple((v, w, names or "none") for v, w, names in groups if names or v == "within")
+
+
+def _stock_line(row: StockRow, comparison: Comparison) -> StockLine:
+    words = {"within": "within", "beyond": "beyond", "undecided": "not clear"}.get(row.verdict, row.verdict)
+    tied = _not_told_apart(row, comparison)
+    heavy = sorted({m.message for m in row.marks if m.weight is not Weight.NOTE})
+    return StockLine(
+        row,
+        words,
+        listed(tied) if tied else "told apart from all" if len(comparison.ranking) > 1 else "",
+        tuple(heavy),
+    )
+
+
+def _made_of(placed: Sequence[StockRow]) -> tuple[tuple[str, str, str], ...]:
+    """What is in each stock's drift and what is not; one line where all stocks agree."""
+    groups: dict[tuple[tuple[str, ...], tuple[str, ...]], list[str]] = {}
+    for row in placed:
+        groups.setdefault((row.includes, row.missing), []).append(row.material)
+    return tuple(
+        (
+            "All stocks" if len(groups) == 1 and len(placed) > 1 else listed(names),
+            listed([_INGREDIENTS.get(i, i) for i in inside]),
+            listed([_INGREDIENTS.get(i, i) for i in outside], last="or"),
+        )
+        for (inside, outside), names in groups.items()
+    )
+
+
+def _not_told_apart(row: StockRow, comparison: Comparison) -> list[str]:
+    tied = {
+        p.b if p.a == row.material else p.a
+        for p in comparison.pairs
+        if row.material in (p.a, p.b) and not p.told_apart
+    }
+    return [r.material for r in comparison.ranking if r.material in tied]
+
+
+def _not_placed(row: StockRow) -> str:
+    reasons = sorted({m.message for m in row.marks if m.weight is Weight.STOP}) or [
+        "drift could not be determined"
+    ]
+    words = "; ".join(reasons)
+    if row.test_force_needed_n is not None:
+        words += f"; test it up to {row.test_force_needed_n:.1f} N net"
+    return words
+
+
+def _compared_at(comparison: Comparison) -> str:
+    carried = comparison.carried_to
+    words = f"a face of {carried.outer_mm:g} × {carried.inner_mm:g} mm"
+    if carried.loaded_thickness_mm is None:
+        return words + ", pads as thick as they were tested (no thickness is on file)"
+    return words + f", {thickness(carried.loaded_thickness_mm)} thick under the usual press"
+
+
+def _touch(comparison: Comparison) -> str:
+    touch = comparison.touch
+    opening = f"{_capital(touch.name)} touch on the {touch.stop} stop"
+    press, held, net = f"{touch.median_n:.3g} N", f"{touch.hold_median_s:.2g} s", f"{touch.set_net_n:.3g} N"
+    if touch.stop == "up":
+        return (
+            f"{opening}: the finger rests with {press}, {held} after the last press; "
+            f"{touch.holding_n:.3g} N hold the valve up, so {net} reach the pad"
+        )
+    return (
+        f"{opening}: usual press {press} of finger force, usual note {held}; "
+        f"{touch.holding_n:.3g} N of it hold the valve down, so {net} reach the pad"
+    )
+
+
+def _counted_apart(comparison: Comparison) -> tuple[str, ...]:
+    touch = comparison.touch
+    away = "do not reach the stop" if touch.stop == "down" else "leave the valve short of its home"
+    apart = share(touch.not_bottomed_share, most_decimals=1)
+    lines = [f"{apart} of the presses {away}; they are counted apart, never as a position of zero."]
+    if touch.cut_off_share:
+        cut_off = share(touch.cut_off_share, most_decimals=1)
+        lines.append(f"{cut_off} of the presses, the hardest, are cut off.")
+    if touch.beyond_tested_share:
+        harder = share(touch.beyond_tested_share, most_decimals=1)
+        lines.append(
+            f"Up to {harder} of the presses are harder than a pad was tested; they stand at the end of it."
+        )
+    return tuple(lines)
+
+
+def _rests_on(comparison: Comparison) -> str:
+    return {
+        "lot": "The intervals rest on the spread from lot to lot: pads of one lot are one "
+        "witness, not several.",
+        "pad": "One lot of each stock: this ranks the pads that were tested, not the stocks.",
+        "measurement": "One pad of each stock: this ranks these very pads, and the intervals hold only "
+        "the doubt of measuring them.",
+    }.get(comparison.replication, "")
+
+
+def _smallest(comparison: Comparison) -> str:
+    if comparison.smallest_difference_mm is None:
+        return ""
+    words = length(comparison.smallest_difference_mm)
+    return f"Here a stock must differ from the best by about {words} to be told apart."
+
+
+def _marks(comparison: Comparison, pads: Sequence[PadRow]) -> tuple[MarkLine, ...]:
+    """Marks with the same words on one line, heaviest first."""
+    own: dict[Mark, list[str]] = {}
+    runs: dict[Mark, list[PadRow]] = {}
+    for found in comparison.marks:
+        own.setdefault(_bare(found), []).append("the whole comparison")
+    for row in comparison.ranking:
+        for found in row.marks:
+            own.setdefault(_bare(found), []).append(row.material)
+    for pad in pads:
+        for found in pad.marks:
+            runs.setdefault(_bare(found), []).append(pad)
+    weights = list(WEIGHT_WORDS)
+    codes = list(CODES)
+    every = sorted({*own, *runs}, key=lambda m: (weights.index(m.weight), codes.index(m.code), m.message))
+    return tuple(
+        MarkLine(
+            WEIGHT_WORDS[m.weight],
+            m.message,
+            "; ".join([*_unique(own.get(m, [])), *_pads_named(runs.get(m, []), pads, own.get(m, []))]),
+        )
+        for m in every
+    )
+
+
+def _bare(found: Mark) -> Mark:
+    return Mark(found.code, "", found.message)
+
+
+def _pads_named(marked: Sequence[PadRow], pads: Sequence[PadRow], stocks: Sequence[str]) -> list[str]:
+    """The marked runs, as shortly as they can be named: all, a whole stock, or pad by pad."""
+    if marked and len(_unique(p.run for p in marked)) == len(_unique(p.run for p in pads)):
+        return [f"all {len(pads)} runs"] if len(pads) > 1 else [f"run {pads[0].run}"]
+    words = []
+    for material in _unique(p.material for p in marked):
+        ours = [p for p in marked if p.material == material]
+        if len(_unique(p.run for p in ours)) == len(_unique(p.run for p in pads if p.material == material)):
+            words += [] if material in stocks else [f"{material} (all its runs)"]
+            continue
+        names = _unique(f"{p.pad} ({p.lot})" for p in ours)
+        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+        words.append(f"{material}: {', '.join(names[:_MOST_NAMED])}{more}")
+    return words
+
+
+def _unique(names: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(names))
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
