@@ -18,6 +18,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections.abc import Iterable
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -315,20 +316,26 @@ class RigFile(_Table):
             description=self.model_dump(mode="json", exclude_none=True),
         )
 
-    def with_urls(self, urls: dict[str, str]) -> RigFile:
-        """The same rig on other ports; ``urls`` maps an instrument's name to its port.
+    def with_urls(self, typed: Iterable[str]) -> RigFile:
+        """The same rig on other ports, each typed as ``[INSTRUMENT=]URL``.
 
         Raises
         ------
         InputError
-            A name that the rig does not have, or a port that padlab does not open.
+            Several instruments and none named, or a port that padlab does not open.
         """
         names = [i.name for i in self.instrument]
-        for name, url in urls.items():
-            check_url(url)
-            if name not in names:
-                raise InputError(f"rig {self.name} has no instrument {name!r}",
-                                 expected="one of " + ", ".join(names), seen=name)
+        urls: dict[str, str] = {}
+        for text in typed:
+            name, equals, url = text.partition("=")
+            if not equals or name not in names:
+                if len(names) != 1:
+                    raise InputError(
+                        f"rig {self.name} has several instruments: which one is on {text[:80]!r}?",
+                        expected="INSTRUMENT=URL with one of " + ", ".join(names), seen=text[:80],
+                    )
+                name, url = names[0], text
+            urls[name] = check_url(url)
         return self.model_copy(update={"instrument": tuple(
             i.model_copy(update={"url": urls.get(i.name, i.url)}) for i in self.instrument)})
 

@@ -1,0 +1,423 @@
+r"""Procedure + rig -> Run: append-only, crash-safe, moved on by what the samples show.
+
+    ports --Piece--> wire --Readings--> shelf (as sent)           nothing is ever held back for a step
+                                   \--> axis --> steps --Said--> screen
+
+One loop, in the caller's thread; the ports read in threads of their own. Whatever ends it (the
+last step, Ctrl-C, a rig that is gone, too much force, a full disk), what came is kept. A process
+that is killed loses what waited for the next flush: half a second.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece, Port
+from padlab.capture.procedure import Procedure
+from padlab.capture.rig import RigFile
+from padlab.capture.steps import Said, StepFollower
+from padlab.capture.timeline import Timeline
+from padlab.capture.wire import reader_for
+from padlab.errors import InputError
+from padlab.marks import Mark, mark
+from padlab.records.pad import Pad
+from padlab.records.recording import Recording
+from padlab.records.rig_record import Channel, Instrument, RigRecord
+from padlab.records.run import Run
+from padlab.records.shelf import Shelf
+from padlab.signals.merge import samples_from_raw
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+log = logging.getLogger(__name__)
+
+WAIT_S = 0.1
+"""Longest wait for the ports; then what is due is written [s]."""
+STEP_S = 0.05
+"""Samples are looked at together this often [s]; a warning of too much force is no later."""
+GAP_S = 1.0
+"""A step of the axis over this (and over five lines of the rig) is a gap [s]."""
+PATIENCE_S = 180.0
+"""Nobody presses for so long: the run is ended and kept [s]."""
+SHARE_OF_LIMIT = 0.8
+"""A procedure must stay below this share of the cell's limit (science of the standard procedure)."""
+MOST_EVENTS = 64
+"""Events taken between two looks at the clock."""
+
+
+class Screen(Protocol):
+    """Who stands at the rig sees it."""
+
+    def say(self, said: Said) -> None:
+        """One sentence that stays."""
+
+    def progress(self, text: str) -> None:
+        """Where things stand; overwritten by the next."""
+
+
+class Quit(Exception):  # noqa: N818  it ends a recording; it is no error
+    """The recording ends before its procedure does; ``marks`` say why."""
+
+    def __init__(self, reason: str, *marks: Mark) -> None:
+        super().__init__(reason)
+        self.marks = marks
+
+
+def check_fits(rig: RigRecord, procedure: Procedure) -> None:
+    """Refuse a procedure that this rig cannot do.
+
+    Raises
+    ------
+    InputError
+        No force channel, or a force above 80 % of the cell's limit.
+    """
+    force = rig.channel("force")
+    if force is None:
+        raise InputError(f"rig {rig.name} measures no force", expected="a channel with quantity force",
+                         seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
+    most = max((s.to_n for s in procedure.steps if s.to_n is not None), default=0.0)
+    if force.limit is not None and most > SHARE_OF_LIMIT * force.limit:
+        raise InputError(
+            f"procedure {procedure.name} presses too hard for rig {rig.name}",
+            expected=f"at most {SHARE_OF_LIMIT * force.limit:g} N, 80 % of the cell's {force.limit:g} N",
+            seen=f"{most:g} N", remedy="lower peak_net_n, or use a stronger cell",
+        )
+
+
+@dataclass
+class Source:
+    """One instrument while it is recorded."""
+
+    port: Port
+    record: Instrument
+    start_s: float
+    gap_s: float
+    last_host_s: float
+    heard: bool = False
+    lost: str | None = None              # why, while it is lost
+    has_gap: bool = False
+    _over: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+
+    def __post_init__(self) -> None:
+        self.wire = reader_for(self.port.instrument, whole_from_start=self.port.is_known)
+        self.timeline = Timeline(s_per_tick=self.record.clock_s_per_tick, modulus=self.record.clock_modulus)
+        columns = self.record.columns
+        self._clock = columns.index(self.record.clock) if self.record.clock else None
+        self._channels = [(c, columns.index(c.name)) for c in self.record.channels]
+        self._over = np.zeros(len(self._channels), dtype=np.bool_)
+
+    def take(self, piece: Piece) -> tuple[list[str], Array, Array]:
+        """Lines for the shelf, times on the axis and values, of what a piece completed."""
+        got = self.wire.feed(piece.data)
+        if not len(got):
+            return [], np.zeros(0), got.values
+        self.last_host_s = piece.host_s
+        prefix = f"{max(0.0, piece.host_s - self.start_s):.6f},"
+        lines = (prefix + got.text.replace("\n", "\n" + prefix)).split("\n")
+        ticks = None if self._clock is None else got.values[:, self._clock]
+        times = self.timeline.add(host_s=piece.host_s, ticks=ticks, count=len(got))
+        return lines, times, got.values
+
+    def values(self, quantity: str, values: Array) -> Array | None:
+        """The readings of one quantity, in its unit."""
+        for channel, place in self._channels:
+            if channel.quantity == quantity:
+                return _value(channel, values[:, place])
+        return None
+
+    def over_limit(self, values: Array) -> str | None:
+        """In words, the first channel that was over its limit in two readings running."""
+        for k, (channel, place) in enumerate(self._channels):
+            if channel.limit is None or not len(values):
+                continue
+            value = np.abs(_value(channel, values[:, place]))
+            over = np.concatenate([self._over[k:k + 1], value >= channel.limit])
+            self._over[k] = over[-1]
+            if (over[1:] & over[:-1]).any():
+                return (f"{channel.quantity} reached {float(value.max()):.1f} {channel.unit}, "
+                        f"over the limit of {channel.limit:g} {channel.unit}")
+        return None
+
+
+def record(
+    rig: RigFile,
+    procedure: Procedure,
+    shelf: Shelf,
+    *,
+    screen: Screen,
+    pad: Pad | None = None,
+    environment: dict[str, Any] | None = None,
+    blank: str | None = None,
+    note: str | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
+    on_begin: Callable[[Recording], None] = lambda recording: None,
+    clock: Callable[[], float] = time.monotonic,
+    wall: Callable[[], datetime] = lambda: datetime.now(UTC),
+    patience_s: float = PATIENCE_S,
+    give_up_s: float = GIVE_UP_S,
+    derive: Callable[[Run], pd.DataFrame] | None = None,
+) -> Run:
+    """Record one run.
+
+    Parameters
+    ----------
+    rig : RigFile
+        Which ports, and what comes over them.
+    procedure : Procedure
+        Its steps, as a hand does them.
+    shelf : Shelf
+        Where the run is kept.
+    screen : Screen
+        Shows what is to be done and what was seen.
+    environment : dict, optional
+        ``temperature_c``, ``humidity_percent``, ``conditioning``: what is known of them.
+    should_stop : callable
+        Asked ten times a second; True ends the run as interrupted, all samples kept.
+    on_begin : callable
+        Called with the recording as soon as its folder is there.
+    clock, wall : callable
+        Monotonic seconds; the time of day.
+    patience_s, give_up_s : float
+        How long a hand may do nothing, and how long a lost rig is waited for, in the host's time [s].
+    derive : callable, optional
+        Makes the samples of the closed run; padlab's own way if not given.
+
+    Returns
+    -------
+    Run
+        Complete, or interrupted with the reason among its marks.
+
+    Raises
+    ------
+    RigError
+        A port that cannot be opened, or another rig behind it; no run is begun.
+    InputError
+        A procedure that this rig cannot do.
+    RunError
+        The shelf cannot be written; what was written before is kept.
+    """
+    remembered = rig.to_record()
+    check_fits(remembered, procedure)
+    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    with ExitStack() as stack:
+        ports = [stack.enter_context(Port(i, events, clock, give_up_s)) for i in rig.instrument]
+        start_utc, start_s = wall(), clock()
+        recording = shelf.begin(
+            kind=procedure.kind, procedure=procedure.to_json(), pad=pad, rig=remembered,
+            environment=environment or {}, calibrations=_calibrations(remembered), blank=blank, note=note,
+            start_utc=start_utc, monotonic_s=start_s, clock=clock,
+        )
+        recorder = Recorder(recording, procedure, screen, clock, patience_s, give_up_s)
+        for port, instrument in zip(ports, remembered.instruments, strict=True):
+            rate = port.instrument.lines_per_s
+            gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
+            recorder.sources[instrument.name] = Source(port, instrument, start_s, gap_s, start_s)
+        on_begin(recording)
+        try:
+            for port in ports:
+                port.start()
+            recorder.run(events, should_stop)
+        except BaseException as fault:
+            recorder.quit_for(fault)
+            raise
+        for port in ports:
+            port.close()
+        recorder.take_rest(events)
+        return recorder.close(derive or _derive(remembered))
+
+
+class Recorder:
+    """The loop of a recording and what it knows."""
+
+    def __init__(
+        self, recording: Recording, procedure: Procedure, screen: Screen, clock: Callable[[], float],
+        patience_s: float, give_up_s: float,
+    ) -> None:
+        self.recording, self.screen, self.clock = recording, screen, clock
+        self.patience_s, self.give_up_s = patience_s, give_up_s
+        self.follower = StepFollower(procedure)
+        self.sources: dict[str, Source] = {}
+        self.marks: list[Mark] = []
+        self._waiting: list[tuple[Array, Array]] = []      # times and forces not yet looked at
+        self._looked_s = self._active_s = self._began_s = clock()
+        self._told: set[str] = set()
+
+    def run(self, events: queue.SimpleQueue[Event], should_stop: Callable[[], bool]) -> None:
+        """Take events until the procedure is done or something ends it."""
+        self.screen.say(Said(self.follower.prompt()))
+        try:
+            while not self.follower.done:
+                if should_stop():
+                    raise Quit("stopped by hand")
+                self._take_some(events)
+                self.recording.tick()
+                if self.clock() - self._looked_s >= STEP_S:
+                    self._look()
+                    self._mind_the_time()
+        except Quit as end:
+            self._look()
+            reason = str(end)
+            self.marks += [*end.marks, mark("interrupted", "run", f"the recording ended early: {reason}")]
+            self.screen.say(Said(f"the run is ended and kept: {reason}", "poor"))
+
+    def close(self, derive: Callable[[Run], pd.DataFrame] | None) -> Run:
+        """End the recording with all that is known of it."""
+        state: Any = "complete" if self.follower.done else "interrupted"
+        for name, source in self.sources.items():
+            counts = source.wire.counts
+            if counts.bad_lines:
+                self.marks.append(mark("bad_lines", name, f"{counts.bad_lines} line(s) were not readable"))
+            if counts.lost_lines:
+                self.marks.append(mark("lost_lines", name, f"{counts.lost_lines} line(s) were lost"))
+            if source.has_gap:
+                self.marks.append(mark("gap", name))
+        if self.follower.shortened:
+            self.marks.append(mark("fewer_strokes_than_planned", "run",
+                                   "the procedure went on with less: " + "; ".join(self.follower.shortened)))
+        self.recording.keep_steps([a.to_json() for a in self.follower.attempts])
+        return self.recording.close(state, marks=self.marks, derive=derive)
+
+    def take_rest(self, events: queue.SimpleQueue[Event]) -> None:
+        """What was read but not yet stored when the loop ended is stored too."""
+        while not events.empty():
+            event = events.get_nowait()
+            if isinstance(event, Piece):
+                lines, _, _ = self.sources[event.instrument].take(event)
+                self.recording.append(event.instrument, lines)
+
+    def quit_for(self, fault: BaseException) -> None:
+        """Something unforeseen ended the loop: keep what there is; the fault itself goes on."""
+        self.marks.append(mark("interrupted", "run", f"the recording ended early: {type(fault).__name__}"))
+        try:
+            self.close(None)
+        except (OSError, ValueError) as second:            # the disk is full, most likely, and stays so
+            log.warning("closing after %r: %s", fault, second)
+
+    # -- one turn of the loop ----------------------------------------------------------------------
+
+    def _take_some(self, events: queue.SimpleQueue[Event]) -> None:
+        try:
+            event = events.get(timeout=WAIT_S)
+            for _ in range(MOST_EVENTS):
+                self._take(event)
+                event = events.get_nowait()
+            self._take(event)
+        except queue.Empty:
+            pass
+
+    def _take(self, event: Event) -> None:
+        source = self.sources[event.instrument]
+        if isinstance(event, Piece):
+            self._take_piece(source, event)
+        elif isinstance(event, Lost):
+            self._look()
+            source.lost, source.has_gap = event.reason, True
+            self._say_all(self.follower.lost())
+            self.screen.say(Said(f"{event.reason}; waiting for the rig to come back", "poor"))
+        elif isinstance(event, Back):
+            source.wire.reopened(whole_from_start=event.known)
+            source.last_host_s = self._active_s = event.host_s
+            sure = "the same rig is back" if event.known else "a rig is back (it cannot say which)"
+            self.screen.say(Said(f"{sure} on {event.url}", "good"))
+            self.screen.say(Said(self.follower.prompt()))
+        elif isinstance(event, GivenUp):
+            source.has_gap = True
+            raise Quit(event.reason)
+
+    def _take_piece(self, source: Source, piece: Piece) -> None:
+        before_s = source.timeline.now_s
+        lines, times, values = source.take(piece)
+        if not lines:
+            return
+        self.recording.append(source.record.name, lines)
+        self._mind_gaps(source, before_s, times)
+        force = source.values("force", values)
+        if force is not None:
+            self._waiting.append((times, force))
+        over = source.over_limit(values)
+        if over is not None:
+            self.screen.say(Said(f"STOP, let go: {over}", "poor"))
+            raise Quit(over, mark("over_range", "run", over))
+
+    def _mind_gaps(self, source: Source, before_s: float, times: Array) -> None:
+        steps = np.diff(times, prepend=before_s if source.heard else times[0])
+        source.heard = True
+        if source.lost is not None:
+            self.recording.add_gap(before_s, float(times[0]), source.lost)
+            source.lost, steps[0] = None, 0.0
+        for i in np.flatnonzero(steps > source.gap_s).tolist():
+            source.has_gap = True
+            to_s = float(times[i])
+            self.recording.add_gap(to_s - float(steps[i]), to_s, "the rig fell silent")
+            self._look()
+            self._say_all(self.follower.lost())
+
+    def _look(self) -> None:
+        """Let the steps see what has come since the last look."""
+        self._looked_s = self.clock()
+        if self._waiting:
+            times, forces = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
+            self._waiting.clear()
+            self._say_all(self.follower.feed(times, forces))
+        self.screen.progress(self.follower.progress())
+
+    def _say_all(self, said: list[Said]) -> None:
+        if said or self.follower.is_active:
+            self._active_s = self.clock()
+        for one in said:
+            self.screen.say(one)
+
+    def _mind_the_time(self) -> None:
+        """Who or what has done nothing for too long?"""
+        now = self.clock()
+        for name, source in self.sources.items():
+            silent_s = now - source.last_host_s
+            if source.lost is None and silent_s > 5.0:
+                self._tell_once(f"silent {source.last_host_s}",
+                                f"nothing comes from {name}: is it switched on?")
+                if silent_s > self.give_up_s:
+                    source.has_gap = True
+                    raise Quit(f"nothing came from {name} for {self.give_up_s:g} s")
+        noise = self.follower.noise_n
+        if self.follower.zero_n is None and noise is not None and now - self._began_s > 10.0:
+            self._tell_once("noise", f"the force is not at rest (noise {noise:.3f} N): hands off, no knocks")
+        if now - self._active_s > self.patience_s and all(s.lost is None for s in self.sources.values()):
+            raise Quit(f"nobody pressed for {self.patience_s:g} s")
+
+    def _tell_once(self, key: str, text: str) -> None:
+        if key not in self._told:
+            self._told.add(key)
+            self.screen.say(Said(text, "poor"))
+
+
+def _value(channel: Channel, reading: Array) -> Array:
+    return channel.sign * (channel.scale * reading + channel.offset)
+
+
+def _calibrations(rig: RigRecord) -> tuple[str, ...]:
+    return tuple(sorted({c.calibration for i in rig.instruments for c in i.channels if c.calibration}))
+
+
+def _derive(rig: RigRecord) -> Callable[[Run], pd.DataFrame] | None:
+    """Samples can be made of one instrument; of several only when the skew of their clocks is known."""
+    if len(rig.instruments) != 1:
+        return None
+
+    def derive(run: Run) -> pd.DataFrame:
+        from padlab.records.raw_log import read_raw
+
+        return samples_from_raw(run, read_raw(run))
+
+    return derive

@@ -1,0 +1,121 @@
+r"""Live readings of a rig, without a run: rate, noise, lost and bad lines, once a second.
+
+>>> from padlab.capture.rig import read_rig
+>>> watch = Watch(read_rig("bench").instrument[0])
+>>> watch.take(b"# bench-a\n1,0,1000,10\n2,20000,1002,10\n4,60000,x\n", host_s=0.5)
+>>> look = watch.look(host_s=1.0)
+>>> look.lines_per_s, look.channels[0].value, look.bad_lines
+(2.0, 1.002, 1)
+"""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.capture.port import Event, GivenUp, Lost, Piece, Port
+from padlab.capture.rig import InstrumentFile, RigFile
+from padlab.capture.wire import reader_for
+
+
+@dataclass(frozen=True)
+class ChannelLook:
+    """One channel over the last look: its last value, and the noise (standard deviation) about its mean."""
+
+    quantity: str
+    unit: str
+    value: float | None
+    noise: float | None
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one instrument said since the last look, and its counts since the first."""
+
+    instrument: str
+    lines_per_s: float
+    channels: tuple[ChannelLook, ...]
+    bad_lines: int
+    lost_lines: int
+    trouble: str | None = None
+
+
+class Watch:
+    """Gathers the readings of one instrument between two looks."""
+
+    def __init__(
+        self, instrument: InstrumentFile, *, start_s: float = 0.0, whole_from_start: bool = True
+    ) -> None:
+        self.name = instrument.name
+        self.trouble: str | None = None
+        self._record = instrument.to_record()
+        self._wire = reader_for(instrument, whole_from_start=whole_from_start)
+        self._since_s = start_s
+        self._values: list[NDArray[np.float64]] = []
+
+    def take(self, data: bytes, *, host_s: float) -> None:
+        """Take the next bytes."""
+        self.trouble = None
+        got = self._wire.feed(data)
+        if len(got):
+            self._values.append(got.values)
+
+    def lost(self, reason: str) -> None:
+        """The port went away."""
+        self.trouble = reason
+        self._wire.reopened()
+
+    def look(self, *, host_s: float) -> Look:
+        """What came since the last look."""
+        spent = max(host_s - self._since_s, 1e-9)
+        width = len(self._record.columns)
+        values = np.concatenate([np.zeros((0, width)), *self._values])
+        self._values.clear()
+        self._since_s = host_s
+        channels = []
+        for c in self._record.channels:
+            value = c.sign * (c.scale * values[:, self._record.columns.index(c.name)] + c.offset)
+            channels.append(ChannelLook(c.quantity, c.unit, float(value[-1]) if value.size else None,
+                                        float(value.std(ddof=1)) if value.size > 1 else None))
+        counts = self._wire.counts
+        return Look(self.name, len(values) / spent, tuple(channels), counts.bad_lines, counts.lost_lines,
+                    self.trouble)
+
+
+def listen(
+    rig: RigFile, *, should_stop: Callable[[], bool], clock: Callable[[], float] = time.monotonic,
+    every_s: float = 1.0,
+) -> Iterator[list[Look]]:
+    """Open a rig and look at all its instruments, once every ``every_s``, until told to stop.
+
+    Raises
+    ------
+    RigError
+        A port that cannot be opened, or a rig that went away and did not come back.
+    """
+    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    with ExitStack() as stack:
+        ports = [stack.enter_context(Port(i, events, clock)) for i in rig.instrument]
+        watches = {p.instrument.name: Watch(p.instrument, start_s=clock(), whole_from_start=p.is_known)
+                   for p in ports}
+        for port in ports:
+            port.start()
+        due = clock() + every_s
+        while not should_stop():
+            try:
+                event = events.get(timeout=min(0.1, max(0.001, due - clock())))
+                if isinstance(event, Piece):
+                    watches[event.instrument].take(event.data, host_s=event.host_s)
+                elif isinstance(event, Lost | GivenUp):
+                    watches[event.instrument].lost(event.reason)
+            except queue.Empty:
+                pass
+            if clock() >= due:
+                due += every_s
+                yield [w.look(host_s=clock()) for w in watches.values()]

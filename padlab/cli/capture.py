@@ -1,0 +1,205 @@
+"""``padlab capture``: record a run from a rig."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.words import plain
+
+if TYPE_CHECKING:
+    from padlab.capture.recorder import Screen
+    from padlab.capture.steps import Said
+
+
+@click.command(name="capture")
+@click.argument("rig", metavar="RIG")
+@click.argument("procedure", metavar="PROCEDURE")
+@click.option("--pad", "pad_file", type=click.Path(path_type=Path), metavar="PAD.toml",
+              help="The pad that is measured (padlab new pad writes a file to fill in).")
+@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="SHELF",
+              help="The shelf on which the run is kept; made if it is not there.")
+@click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
+              help="The port, where it is another one than the rig file says.")
+@click.option("--blank", metavar="RUN", help="The blank run that measured the give of the bare frame.")
+@click.option("--note", metavar="TEXT", help="Kept with the run.")
+@click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
+@click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
+@click.option("--conditioning", metavar="TEXT", help="How the pad was kept before.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(
+    rig: str, procedure: str, pad_file: Path | None, out: Path, urls: tuple[str, ...], blank: str | None,
+    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None, as_json: bool,
+) -> None:
+    """Record a run: PROCEDURE done by hand on RIG.
+
+    RIG is a name (padlab rigs lists them) or a TOML file; PROCEDURE is standard, warm-up, blank,
+    touch or a TOML file. Ctrl-C ends the run; what was recorded is kept.
+
+    padlab capture bench standard --pad A3.toml --out shelf
+    """
+    from padlab.capture.procedure import read_procedure
+    from padlab.capture.recorder import check_fits, record
+    from padlab.capture.rig import read_rig
+    from padlab.errors import InputError
+    from padlab.records.forms import read_pad
+    from padlab.records.shelf import Shelf
+    from padlab.units import parse_quantity
+
+    steps = read_procedure(procedure)
+    described = read_rig(rig).with_urls(urls)
+    check_fits(described.to_record(), steps)
+    pad = read_pad(pad_file) if pad_file is not None else None
+    if pad is None and steps.kind == "pad":
+        raise InputError(f"procedure {steps.name} measures a pad", expected="--pad PAD.toml", seen="no --pad",
+                         remedy="padlab new pad --out PAD.toml writes a file to fill in")
+    environment: dict[str, Any] = {}
+    if temperature is not None:
+        environment["temperature_c"] = parse_quantity(temperature, "temperature")
+    if humidity is not None:
+        environment["humidity_percent"] = parse_quantity(humidity, "humidity")
+    if conditioning is not None:
+        environment["conditioning"] = conditioning
+    blank_id = None if blank is None else _blank(blank, out)
+
+    _cautions(out, described.name)
+    if steps.needs_rest_h:
+        click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
+    stop = _Stop()
+    with stop, _screen() as screen:
+        run = record(
+            described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
+            note=note, should_stop=stop.is_asked,
+            on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
+        )
+    for one in run.marks:
+        click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
+    if as_json:
+        print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
+                    "marks": [m.to_json() for m in run.marks]})
+    else:
+        click.echo(f"{run.id}  {run.state}  {plain(str(run.folder))}")
+
+
+def _blank(blank: str, shelf: Path) -> str:
+    from padlab.errors import RunError
+    from padlab.records.shelf import find_runs
+
+    runs = find_runs([blank], near=[p for p in (shelf, Path.cwd()) if p.is_dir()])
+    if len(runs) != 1 or runs[0].kind != "blank":
+        raise RunError(f"{blank[:80]!r} is not a blank run", expected="one run of kind blank",
+                       seen=", ".join(f"{r.id} ({r.kind})" for r in runs[:5]),
+                       remedy="padlab capture RIG blank --out SHELF records one")
+    return runs[0].id
+
+
+SHOWN = ".cautions-shown"
+"""On the shelf: the names of the rigs whose cautions were shown, one a line."""
+
+
+def _shown(shelf: Path) -> list[str]:
+    from padlab.records.inside import refuse_links
+
+    path = refuse_links(shelf, SHOWN)
+    return path.read_text("utf-8", "replace").splitlines() if path.is_file() else []
+
+
+def _cautions(shelf: Path, rig: str) -> None:
+    from padlab.cautions import CAUTIONS
+
+    if rig in _shown(shelf):
+        click.echo("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
+                   "README, Cautions, has the rest.", err=True)
+        return
+    click.echo("Cautions (local rules and licensed practice come first):", err=True)
+    for title, text in CAUTIONS:
+        click.echo(f"  {title}. {text}", err=True)
+
+
+def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
+    from padlab.capture.steps import Said
+
+    screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
+    if rig not in _shown(shelf):
+        with (shelf / SHOWN).open("a", encoding="utf-8") as file:
+            file.write(rig + "\n")
+
+
+class _Stop:
+    """Ctrl-C and SIGTERM ask once; a second Ctrl-C is not waited for."""
+
+    def __init__(self) -> None:
+        self._asked = False
+        self._before: dict[int, Any] = {}
+
+    def is_asked(self) -> bool:
+        return self._asked
+
+    def __enter__(self) -> _Stop:
+        names = ("SIGINT", "SIGTERM", "SIGBREAK", "SIGHUP")
+        for number in (getattr(signal, n) for n in names if hasattr(signal, n)):
+            self._before[number] = signal.signal(number, self._ask)
+        return self
+
+    def __exit__(self, *ignored: object) -> None:
+        for number, before in self._before.items():
+            signal.signal(number, before)
+
+    def _ask(self, number: int, frame: object) -> None:
+        if self._asked and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        self._asked = True
+
+
+class _PlainScreen:
+    """One line for each sentence; for files and pipes."""
+
+    def __enter__(self) -> Screen:
+        return self
+
+    def __exit__(self, *ignored: object) -> None:
+        pass
+
+    def say(self, said: Said) -> None:
+        click.echo(plain(said.text), err=True)
+
+    def progress(self, text: str) -> None:
+        pass
+
+
+class _LiveScreen:
+    """The same, with the state of things in a last line that is written over."""
+
+    TONES = {"prompt": "bold", "good": "green", "poor": "yellow"}
+
+    def __init__(self) -> None:
+        from rich.console import Console
+        from rich.live import Live
+        from rich.text import Text
+
+        self._text: Callable[..., Text] = Text
+        self._console = Console(stderr=True, highlight=False, markup=False)
+        self._live = Live(Text(""), console=self._console, refresh_per_second=5, transient=True)
+
+    def __enter__(self) -> Screen:
+        self._live.start()
+        return self
+
+    def __exit__(self, *ignored: object) -> None:
+        self._live.stop()
+
+    def say(self, said: Said) -> None:
+        self._console.print(self._text(plain(said.text), style=self.TONES[said.tone]))
+
+    def progress(self, text: str) -> None:
+        self._live.update(self._text("  " + plain(text), style="dim"))
+
+
+def _screen() -> _PlainScreen | _LiveScreen:
+    return _LiveScreen() if sys.stderr.isatty() else _PlainScreen()
