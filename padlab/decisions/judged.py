@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.decisions.rows import PadRow
-from padlab.drift.carry import Carried, Face, Press, carry, loaded_thickness_mm, tested_face
+from padlab.drift.carry import Carried, Face, Press, carry, loaded_thickness_mm, own_face
 from padlab.drift.position import (
     PadDrift,
     creep_factor,
@@ -114,7 +114,7 @@ def press_of(fit: RunFit, strokes: NetStrokes) -> Press:
 
 def commonest_face(fits: Sequence[RunFit]) -> Face:
     """The face that most pads were tested on; of several the largest."""
-    pads = {(f.pad.material, f.pad.lot, f.pad.id): tested_face(f.pad) for f in fits}
+    pads = {(f.pad.material, f.pad.lot, f.pad.id): own_face(f.pad) for f in fits}
     faces = list(pads.values())
     return max(faces, key=lambda face: (faces.count(face), face.area_mm2, face.outer_mm))
 

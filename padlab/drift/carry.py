@@ -69,8 +69,8 @@ class Carried:
     marks: tuple[Mark, ...]
 
 
-def tested_face(pad: Pad) -> Face:
-    """The face that was tested."""
+def own_face(pad: Pad) -> Face:
+    """The face that the pad has, and was tested on."""
     return Face(pad.outer_diameter_mm, pad.inner_diameter_mm)
 
 
