@@ -36,7 +36,7 @@ def command(
 
     if kind is not None and kind not in KINDS:
         raise click.BadParameter(f"{kind!r} is none of {', '.join(KINDS)}", param_hint="--kind")
-    if "\0" in str(shelf) or not shelf.is_dir():
+    if not _is_folder(shelf):
         raise RunError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf",
                        seen="no such folder", where={"path": str(shelf)[:200]})
     rows, faults = list_runs(Shelf(shelf))
@@ -53,6 +53,13 @@ def command(
         click.echo("no runs", err=True)
 
 
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):              # a name that no file can have
+        return False
+
+
 COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "run": lambda r: r["run"],
     "kind": lambda r: r["kind"],
@@ -63,6 +70,8 @@ COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "state": lambda r: "set aside" if r["set_aside"] else r["state"],
     "marks": lambda r: " ".join(m["code"] for m in r["marks"]),
 }
+
+FREE = ("material", "lot", "pad", "marks")      # people's words may be long: these columns may wrap
 
 
 def _show(rows: list[dict[str, Any]]) -> None:
@@ -76,7 +85,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
 
         table = Table(box=None, pad_edge=False)
         for name in COLUMNS:
-            table.add_column(name, no_wrap=name == "run", overflow="fold")
+            table.add_column(name, no_wrap=name not in FREE, overflow="fold")
         for row in cells:
             table.add_row(*(Text(c) for c in row))             # Text: square brackets are no markup
         Console().print(table)

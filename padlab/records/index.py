@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,8 @@ from padlab.records.run import Run
 from padlab.records.shelf import Shelf, open_run
 
 INDEX = "index.sqlite"
+STEPS = 20_000_000
+"""Steps of SQLite's machine that reading the index may take: enough for a million runs."""
 KEYS = (
     "run",
     "folder",
@@ -56,33 +57,35 @@ def row_of(run: Run) -> dict[str, Any]:
 def list_runs(shelf: Shelf) -> tuple[list[dict[str, Any]], list[RunError]]:
     """All runs of a shelf, newest first, and what could not be read (nothing is left out silently)."""
     rows, faults = [], []
-    with _index(shelf.folder) as index:
-        folders = shelf.run_folders()
-        for folder in folders:
-            try:
-                rows.append(_row(folder, index))
-            except RunError as fault:
-                faults.append(fault)
-        _forget(index, {f.name for f in folders})
+    known = _load(shelf.folder)
+    fresh: dict[str, tuple[str, str]] = {}
+    for folder in shelf.run_folders():
+        try:
+            stamp, row = _row(folder, known)
+        except RunError as fault:
+            faults.append(fault)
+            continue
+        rows.append(row)
+        if row["state"] != "recording":
+            fresh[folder.name] = (stamp, json.dumps(row))
+    if fresh != known:
+        _save(shelf.folder, fresh)
     return rows, faults
 
 
-def _row(folder: Path, index: sqlite3.Connection | None) -> dict[str, Any]:
-    about = (folder / NAME).lstat()
-    stamp = f"{about.st_mtime_ns}:{about.st_size}"
-    if index is not None:
-        found = index.execute(
-            "SELECT row FROM run WHERE id = ? AND stamp = ?", (folder.name, stamp)
-        ).fetchone()
-        row = _checked(found[0], folder) if found else None
+def _row(folder: Path, known: dict[str, tuple[str, str]]) -> tuple[str, dict[str, Any]]:
+    stamp = _stamp(folder)
+    if known.get(folder.name, ("", ""))[0] == stamp:
+        row = _checked(known[folder.name][1], folder)
         if row is not None:
-            return row
-    row = row_of(open_run(folder))
-    if index is not None and row["state"] != "recording":
-        about = (folder / NAME).lstat()  # opening may have closed a dead recording
-        stamp = f"{about.st_mtime_ns}:{about.st_size}"
-        index.execute("INSERT OR REPLACE INTO run VALUES (?, ?, ?)", (folder.name, stamp, json.dumps(row)))
-    return row
+            return stamp, row
+    row = row_of(open_run(folder))                         # may close a recording that nobody holds
+    return _stamp(folder), row
+
+
+def _stamp(folder: Path) -> str:
+    about = (folder / NAME).lstat()
+    return f"{about.st_mtime_ns}:{about.st_size}"
 
 
 def _checked(text: Any, folder: Path) -> dict[str, Any] | None:
@@ -103,45 +106,32 @@ def _checked(text: Any, folder: Path) -> dict[str, Any] | None:
     return {**row, "folder": str(folder)}  # the shelf may have moved since
 
 
-@contextlib.contextmanager
-def _index(shelf: Path) -> Iterator[sqlite3.Connection | None]:
-    """The index, made anew if it is no good; None where there can be none."""
-    index = None
-    if (shelf / "runs").is_dir() and not is_link(shelf / INDEX):
-        index = _connect(shelf / INDEX) or _connect(shelf / INDEX, anew=True)
-    if index is None:
-        yield None
-        return
-    with contextlib.closing(index):
-        yield index
-        with contextlib.suppress(sqlite3.Error):
-            index.commit()
-
-
-def _connect(path: Path, *, anew: bool = False) -> sqlite3.Connection | None:
-    index = None
+def _load(shelf: Path) -> dict[str, tuple[str, str]]:
+    """What the index holds; nothing where it is missing, damaged, a link, or takes too long to ask."""
+    path = shelf / INDEX
+    if is_link(path) or not path.is_file():
+        return {}
     try:
-        if anew:
-            path.unlink(missing_ok=True)
-        index = sqlite3.connect(path, timeout=1.0)
-        index.execute("PRAGMA trusted_schema = OFF")
-        index.execute("CREATE TABLE IF NOT EXISTS run (id TEXT PRIMARY KEY, stamp TEXT, row TEXT)")
-        if index.execute("PRAGMA quick_check").fetchone() != ("ok",):
-            raise sqlite3.DatabaseError("damaged")
-        columns = [row[1] for row in index.execute("PRAGMA table_info(run)")]
-        index.execute("SELECT count(*) FROM run WHERE typeof(row) = 'text'").fetchone()
-        index.execute("BEGIN IMMEDIATE")  # fails here, not later, on a read-only shelf
-        if columns != ["id", "stamp", "row"]:
-            raise sqlite3.DatabaseError("another table")
-    except (sqlite3.Error, OSError):
-        if index is not None:
-            index.close()
-        return None
-    return index
+        uri = path.resolve().as_uri() + "?mode=ro"
+        with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as index:
+            index.execute("PRAGMA trusted_schema = OFF")
+            index.set_progress_handler(lambda: 1, STEPS)   # a made-up view could count for ever
+            found = index.execute("SELECT id, stamp, row FROM run").fetchall()
+    except (sqlite3.Error, ValueError):
+        return {}
+    return {i: (s, r) for i, s, r in found if all(isinstance(v, str) for v in (i, s, r))}
 
 
-def _forget(index: sqlite3.Connection | None, present: set[str]) -> None:
-    if index is None:
+def _save(shelf: Path, rows: dict[str, tuple[str, str]]) -> None:
+    """Write the index anew beside the old one and put it in its place; without one all works too."""
+    path, fresh = shelf / INDEX, shelf / f".{INDEX}.new"
+    if is_link(path):
         return
-    gone = [(i,) for (i,) in index.execute("SELECT id FROM run") if i not in present]
-    index.executemany("DELETE FROM run WHERE id = ?", gone)
+    with contextlib.suppress(sqlite3.Error, OSError):
+        fresh.unlink(missing_ok=True)
+        with contextlib.closing(sqlite3.connect(fresh)) as index, index:
+            index.execute("CREATE TABLE run (id TEXT PRIMARY KEY, stamp TEXT, row TEXT)")
+            index.executemany("INSERT INTO run VALUES (?, ?, ?)", [(i, *row) for i, row in rows.items()])
+        fresh.replace(path)
+    with contextlib.suppress(OSError):
+        fresh.unlink(missing_ok=True)

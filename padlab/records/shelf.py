@@ -13,7 +13,7 @@ import contextlib
 import errno
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
@@ -173,10 +173,12 @@ class Shelf:
         RunError
             It is a link, or cannot be made.
         """
-        runs = refuse_links(self.folder, "runs")
         try:
+            runs = refuse_links(self.folder, "runs")
             runs.mkdir(parents=True, exist_ok=True)
-        except (OSError, ValueError) as fault:
+        except RunError:
+            raise
+        except (OSError, ValueError) as fault:  # ValueError: a NUL in the name
             raise RunError(
                 f"{str(self.folder)[:200]!r} cannot be a shelf",
                 expected="a folder that can be made or written",
@@ -312,12 +314,23 @@ def find_runs(paths: Sequence[str | Path], *, near: Sequence[Path] | None = None
     return sorted(found.values(), key=lambda run: (run.id, str(run.folder)))
 
 
+@contextlib.contextmanager
+def _no_such_name() -> Iterator[None]:
+    """Names that no file can have (a NUL, 5,000 letters) name nothing."""
+    try:
+        yield
+    except RunError:
+        raise
+    except (OSError, ValueError):
+        pass
+
+
 def _folders_of(name: str, near: Sequence[Path]) -> list[Path]:
     path = Path(name)
-    with contextlib.suppress(OSError, ValueError):  # ValueError: a NUL in the name
+    with _no_such_name():
         if (path / NAME).is_file() or (path / NAME).is_symlink():
             return [path]
-        if (path / "runs").is_dir() or (path / "runs").is_symlink():
+        if (path / "runs").is_dir() or is_link(path / "runs"):
             return Shelf(path).run_folders()
     if RUN_ID.fullmatch(name):
         inner = [p for place in near for p in sorted(place.iterdir()) if p.is_dir() and not is_link(p)]
