@@ -11,7 +11,9 @@ Not one of these is a formula that padlab fits; a pad here is a state that is st
   along the path: stuck at first, sliding fully at the end.
 * **Flow by thermal activation** (Eyring: the rate is a sinh of the drive, with a back-stress that
   grows with the flow): sinking is about logarithmic over many decades, and goes back when the load
-  does. The pressure at the true contacts hardly depends on the load, so the drive is relative.
+  does. It happens twice: at the contacts, where the pressure hardly depends on the load, so that the
+  drive is relative and little is left soon after letting go; and in the body of the pad, where the
+  drive is absolute: that part comes back over minutes and hours.
 * **Contacts lost at first loading** (softening) and **permanent compaction** (early set): both run,
   stroke by stroke, toward what the largest squeeze so far asks for, and never come back.
 * **Tiring**: some contacts loosen over tens of strokes and find each other again overnight (warm-up).
@@ -85,6 +87,8 @@ class Substance:
     flow_width: float                  # sinking per e-fold of time, relative to the compression
     flow_span: float = 20.0            # drive of a fresh squeeze, in units of the thermal energy
     flow_time_s: float = 2.0e5         # time in which flow would come to its end
+    body_time_s: float = 500.0         # the same of the flow in the body
+    body_span: float = 8.0             # its drive at 3.5 N
     lost_contacts: float = 0.05        # share lost after hard working-in
     early_set: float = 0.01            # permanent compaction after hard working-in, strain
     tiring: float = 0.03               # share loosened over tens of strokes, found again overnight
@@ -129,10 +133,14 @@ class VirtualPad:
         self._tiring = substance.tiring
         self._width = substance.flow_width
         self._back = substance.flow_width * substance.flow_span
+        self._body_reach = 0.8 * substance.flow_width * at_note
+        self._body_back = 0.8 * substance.flow_width * substance.body_span
+        self._dt = self._contact_keep = self._body_keep = 0.0
         self._set_mm = substance.early_set * substance.free_height_mm
         self.travel_mm = -0.4
         self.squeeze_mm = 0.0          # what the contacts carry
-        self.flowed_mm = 0.0           # what flowed and can come back
+        self.flowed_mm = 0.0           # what flowed at the contacts and can come back
+        self.body_mm = 0.0             # what flowed in the body and comes back slowly
         self.compacted_mm = 0.0        # what never comes back
         self.softened = 0.0            # share of contacts lost for good
         self.tired = 0.0               # how far the tiring has gone, 0-1
@@ -152,27 +160,32 @@ class VirtualPad:
     @property
     def gap_mm(self) -> float:
         """Air between the anvil and the face [mm]."""
-        return max(0.0, self.compacted_mm + self.flowed_mm - self.travel_mm)
+        return max(0.0, self.compacted_mm + self.flowed_mm + self.body_mm - self.travel_mm)
 
     def move_to(self, travel_mm: float, dt_s: float) -> float:
         """Move the anvil there within ``dt_s``; returns the force [N].
 
-        The flow is stepped exactly for the load at the start of the step: with the drive
-        ``y = (flowed - back * squeeze) / (width * reach)`` the law ``dy/dt = -sinh(y)/tau`` has the
+        Both flows are stepped exactly for the load at the start of the step: with the drive
+        ``y = (flowed - back * squeeze) / reach`` the law ``dy/dt = -sinh(y)/tau`` has the
         solution ``tanh(y/2) = tanh(y0/2) exp(-t/tau)``, so that any step, and a night's rest in one
         step, is stable.
         """
         squeeze = self.squeeze_mm
+        if dt_s != self._dt:
+            self._dt = dt_s
+            self._contact_keep = math.exp(-dt_s / self.substance.flow_time_s)
+            self._body_keep = math.exp(-dt_s / self.substance.body_time_s)
+        aim, reach = self._body_back * squeeze, self._body_reach
+        body = aim + reach * 2.0 * math.atanh(
+            0.999999999999999 * self._body_keep * math.tanh(0.5 * (self.body_mm - aim) / reach))
+        self.body_mm = body
         reach = self._width * (squeeze + self._least)
         aim = self._back * squeeze
-        half = math.tanh(0.5 * (self.flowed_mm - aim) / reach) * math.exp(-dt_s / self.substance.flow_time_s)
-        if half > 0.999999999999999:
-            half = 0.999999999999999
-        elif half < -0.999999999999999:
-            half = -0.999999999999999
-        self.flowed_mm = flowed = aim + reach * 2.0 * math.atanh(half)
+        flowed = aim + reach * 2.0 * math.atanh(
+            0.999999999999999 * self._contact_keep * math.tanh(0.5 * (self.flowed_mm - aim) / reach))
+        self.flowed_mm = flowed
         self.travel_mm = travel_mm
-        new = travel_mm - self.compacted_mm - flowed
+        new = travel_mm - self.compacted_mm - flowed - body
         if new <= 0.0:
             self.squeeze_mm = 0.0
             self._now = 0.0
@@ -202,7 +215,7 @@ class VirtualPad:
 
     def travel_to_mm(self, force_n: float) -> float:
         """About how far the anvil travels in contact to that force [mm]."""
-        return self._squeeze_at(force_n / (1.0 + self._rubbing)) * (1.0 + 0.3 * self._back)
+        return self._squeeze_at(force_n / (1.0 + self._rubbing)) * (1.0 + 0.3 * self._back + 0.7 * self._body_back)
 
     def work_in(self, *, to_n: float = 18.0, strokes: int = 10) -> None:
         """Squeeze it ``strokes`` times, as a pad that has served; then let it go."""
@@ -219,7 +232,7 @@ class VirtualPad:
         """Leave it in air for a time, then stand 0.4 mm off the face."""
         self.move_to(-1.0, seconds)
         self.tired *= math.exp(-seconds / _FINDS_AGAIN_S)
-        self.travel_mm = self.compacted_mm + self.flowed_mm - 0.4
+        self.travel_mm = self.compacted_mm + self.flowed_mm + self.body_mm - 0.4
 
     def _drag(self, slip: float, squeeze: float, direction: int) -> float:
         """How fast the slip state is dragged along the path [1/mm]."""

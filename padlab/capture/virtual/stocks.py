@@ -56,7 +56,7 @@ MATERIALS: dict[str, Stock] = {
         gap_spread=0.9, solid_strain=0.60, crowding=1.5, rubbing=0.09, stuck_share=0.4,
         slip_length=0.10, flow_width=0.0050, lost_contacts=0.04, early_set=0.003, tiring=0.015)),
     "soft neoprene": Stock("neoprene", Substance(
-        free_height_mm=1.80, crowd_stiffness_n_per_mm=1.72, first_contacts=0.95, gap_strain=0.20,
+        free_height_mm=1.80, crowd_stiffness_n_per_mm=1.52, first_contacts=0.95, gap_strain=0.20,
         gap_spread=0.5, solid_strain=0.65, crowding=1.6, rubbing=0.08, stuck_share=0.2,
         slip_length=0.10, flow_width=0.0100, lost_contacts=0.07, early_set=0.010, tiring=0.03)),
     "dense polymer": Stock("polymer", Substance(
