@@ -137,13 +137,16 @@ class StepFollower:
         return said
 
     def lost(self) -> list[Said]:
-        """The rig went silent or away: what was going on does not count."""
+        """Readings are missing: a press that was going on does not count, nor does the rest of it."""
         self._mender.reset()
         self._quiet.reset()
         self._stuck.reset()
-        press, step = self._finder.drop(), self.step
-        if press is not None and not press.judged and step is not None and step.to_n is not None:
-            self._poor(step, press, "the rig was lost while it was pressed")
+        press, step = self._finder.press, self.step
+        if press is not None and not press.judged and press.peak_n >= self.touch_n:
+            press.judged = True
+            if step is not None and step.do in ("stroke", "bare", "hold"):
+                self._poor(step, press, "readings are missing while it was pressed")
+        self._hold = _Hold()
         said, self._said = self._said, []
         return said
 

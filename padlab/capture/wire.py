@@ -10,11 +10,12 @@ remark of the rig (it starts with ``#``), or neither: then it is bad, and counte
 >>> wire.feed(b"3\n# bench-a\n9x\n11,15\n").text
 '8,13\n11,15'
 >>> wire.counts.bad_lines, wire.counts.lost_lines
-(1, 2)
+(1, 1)
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import compress
 from typing import Any
@@ -99,6 +100,7 @@ class LineReader:
         self._in_step = self.whole_from_start
         self._columns = len(self.pattern.columns)
         self._lines = _LineCounter(self.modulus, self.counts)
+        self._bad_before = 0            # bad lines since the last reading
         self._place = None if self.counter is None else self.pattern.columns.index(self.counter)
 
     def feed(self, piece: bytes) -> Readings:
@@ -126,6 +128,7 @@ class LineReader:
     def reopened(self, *, whole_from_start: bool = False) -> None:
         """The port was lost and opened again: half a line joins nothing, the count starts anew."""
         self._tail, self._too_long, self._in_step = b"", False, whole_from_start
+        self._bad_before = 0
         self._lines.forget()
 
     def _keep(self, tail: bytes) -> None:
@@ -138,42 +141,57 @@ class LineReader:
         self._tail, self._too_long = b"", True
         if self._in_step:
             self.counts.bad_lines += 1
+            self._bad_before += 1
 
     def _read(self, lines: list[bytes], remarks: list[str]) -> Readings:
         found: list[Any] = list(map(self.pattern.compiled.fullmatch, lines))
+        bad: list[int] = []                           # places of the bad lines
         if None in found or max(map(len, lines), default=0) > LONGEST_LINE:
             for i, line in enumerate(lines):
-                if len(line) > LONGEST_LINE:
-                    found[i] = None
-                if found[i] is None:
-                    if line.startswith(REMARK) and len(line) <= LONGEST_LINE:
-                        remarks.append(_words(line))
-                    else:
-                        self.counts.bad_lines += 1
-            lines = list(compress(lines, found))
-            found = [match for match in found if match is not None]
+                if found[i] is not None and len(line) <= LONGEST_LINE:
+                    continue
+                found[i] = None
+                if line.startswith(REMARK) and len(line) <= LONGEST_LINE:
+                    remarks.append(_words(line))
+                else:
+                    bad.append(i)
+        places: Sequence[int] = range(len(lines))
+        if None in found:
+            places = [i for i in places if found[i] is not None]
+        rows = [lines[i] if self.pattern.is_csv else b",".join(found[i].groups()) for i in places]
+        try:
+            values = self._numbers(rows)
+        except ValueError:                            # some text is no number: ``--``, ``1e999``
+            good = [_is_numbers(row) for row in rows]
+            bad = sorted([*bad, *(i for i, fine in zip(places, good, strict=True) if not fine)])
+            rows, places = list(compress(rows, good)), list(compress(places, good))
+            values = self._numbers(rows)
         self.counts.remarks += len(remarks)
-        rows = lines if self.pattern.is_csv else [b",".join(match.groups()) for match in found]
-        rows, values = self._numbers(rows)
+        self.counts.bad_lines += len(bad)
+        if self._place is not None:
+            self._count_lost(values[:, self._place], places, bad)
         if not rows:
             return self._nothing(tuple(remarks))
         self.counts.readings += len(rows)
-        if self._place is not None:
-            self._lines.add(values[:, self._place])
         return Readings(b"\n".join(rows).decode("ascii"), values, tuple(remarks))
 
-    def _numbers(self, rows: list[bytes]) -> tuple[list[bytes], Array]:
-        """Every text as a number; a row with something that is none (``--``, ``1e999``) is bad."""
-        try:
-            values = np.array(list(map(float, b",".join(rows).split(b",")))) if rows else np.zeros(0)
-            if np.isfinite(values).all():
-                return rows, values.reshape(-1, self._columns)
-        except ValueError:
-            pass
-        good = [row for row in rows if _all_numbers(row)]
-        self.counts.bad_lines += len(rows) - len(good)
-        numbers = [float(text) for row in good for text in row.split(b",")]
-        return good, np.array(numbers, dtype=np.float64).reshape(-1, self._columns)
+    def _numbers(self, rows: list[bytes]) -> Array:
+        """Every text as a number, shape (n, columns); ValueError where one is none."""
+        values = np.array(list(map(float, b",".join(rows).split(b",")))) if rows else np.zeros(0)
+        if not np.isfinite(values).all():
+            raise ValueError("a number beyond all numbers")
+        return values.reshape(-1, self._columns)
+
+    def _count_lost(self, count: Array, places: Sequence[int], bad: list[int]) -> None:
+        """Look at the rig's count; a line that came and could not be read is bad, not lost as well."""
+        if not bad and not self._bad_before:
+            self._lines.add(count)
+            return
+        before = np.searchsorted(bad, np.asarray(places, dtype=np.int64)) + self._bad_before
+        self._bad_before += len(bad)
+        if before.size:
+            self._bad_before -= int(before[-1])
+            self._lines.add(count, np.diff(before, prepend=0))
 
     def _nothing(self, remarks: tuple[str, ...] = ()) -> Readings:
         return Readings("", np.zeros((0, self._columns)), remarks)
@@ -196,13 +214,14 @@ class _LineCounter:
         self.before_jump: float | None = None   # the count before the last reading, if that one jumped
         self.claimed = (0, 0, 0)                # what that jump was taken for: lost, restarts, repeated
 
-    def add(self, count: Array) -> None:
+    def add(self, count: Array, bad_before: NDArray[np.int64] | None = None) -> None:
+        """Take the next counts, and how many bad lines stood before each."""
         count = np.mod(count, self.modulus)
-        if self.last is None:
+        if count.size and self.last is None:
             self.last = float(count[0])
-            count = count[1:]
-            if count.size == 0:
-                return
+            count, bad_before = count[1:], None if bad_before is None else bad_before[1:]
+        if count.size == 0 or self.last is None:
+            return
         step = np.mod(np.diff(count, prepend=self.last), self.modulus)
         if self.before_jump is None and (step == 1).all():      # nearly always
             self.last = float(count[-1])
@@ -210,14 +229,14 @@ class _LineCounter:
         steps = step.tolist()
         counts = [self.last, *count.tolist()]
         for i in np.flatnonzero(step != 1).tolist():
-            if self.before_jump is not None and i > 0 and steps[i - 1] == 1:
+            if i > 0 and steps[i - 1] == 1:
                 self.before_jump = None
-            self._jump(steps[i], counts[i], counts[i + 1])
+            self._jump(steps[i], counts[i], counts[i + 1], 0 if bad_before is None else int(bad_before[i]))
         if steps[-1] == 1:
             self.before_jump = None
         self.last = counts[-1]
 
-    def _jump(self, step: float, last: float, count: float) -> None:
+    def _jump(self, step: float, last: float, count: float, bad: int) -> None:
         if self.before_jump is not None and (count - self.before_jump) % self.modulus == 2:
             self._claim(-1)
             self.counts.odd_counts += 1
@@ -226,8 +245,10 @@ class _LineCounter:
         self.before_jump = last
         if step == 0:
             self.claimed = (0, 0, 1)
+        elif step < self.modulus / 2:
+            self.claimed = (max(0, int(step) - 1 - bad), 0, 0)
         else:
-            self.claimed = (int(step) - 1, 0, 0) if step < self.modulus / 2 else (0, 1, 0)
+            self.claimed = (0, 1, 0)
         self._claim(+1)
 
     def _claim(self, sign: int) -> None:
@@ -250,7 +271,7 @@ def _words(line: bytes) -> str:
     return line.decode("ascii", "backslashreplace")
 
 
-def _all_numbers(row: bytes) -> bool:
+def _is_numbers(row: bytes) -> bool:
     try:
         return all(np.isfinite(float(text)) for text in row.split(b","))
     except ValueError:
