@@ -75,7 +75,8 @@ PRESETS = {name: TouchProfile(name, median, 1.5, 0.4, 3.0)
 class NetStrokes:
     """The strokes that a stop feels, each of equal weight.
 
-    ``net_n`` (n,) are net forces; ``hold_s`` (n, h) the times that go with each.
+    ``net_n`` (n,) are net forces; ``hold_s`` (n, h) the times that go with each, or (1, h) where
+    all forces go with the same times.
     ``light_net_n`` and ``hard_net_n`` are the two presses of the give.
     """
 
@@ -262,7 +263,7 @@ def net_strokes(
         light, hard = LIGHT_PRESS_N - holding, HARD_PRESS_N - holding
     elif stop == "up":
         net = holding - RESTING_FINGER_N * _middles(forces)
-        hold_s = np.broadcast_to(_lognormal(REST_MEDIAN_S, REST_GSD, holds), (forces, holds))
+        hold_s = _lognormal(REST_MEDIAN_S, REST_GSD, holds)[None, :]
         set_net, set_hold = holding - RESTING_FINGER_N / 2, REST_MEDIAN_S
         light, hard = holding - RESTING_FINGER_N, holding
     else:
@@ -276,7 +277,8 @@ def net_strokes(
     cut, soft = net > cut_at, net < F0_N
     keep = ~cut if not_bottomed == "at_zero" else ~(cut | soft)
     kept = np.maximum(net[keep], 0.0)
-    return NetStrokes(stop, kept, hold_s[keep], set_net, set_hold, max(light, F0_N), hard,
+    kept_s = hold_s if hold_s.shape[0] == 1 else hold_s[keep]
+    return NetStrokes(stop, kept, kept_s, set_net, set_hold, max(light, F0_N), hard,
                       float(np.mean(soft)), float(np.mean(cut)))
 
 
@@ -286,7 +288,7 @@ def _down(touch: TouchProfile, holding: float, forces: int, holds: int) -> tuple
         return np.array(touch.recorded_n)[order] - holding, np.array(touch.recorded_s)[order][:, None]
     finger = _lognormal(touch.median_n, touch.gsd or 1.0, forces)
     times = _lognormal(touch.hold_median_s, touch.hold_gsd or 1.0, holds)
-    return finger - holding, np.broadcast_to(times, (forces, holds))
+    return finger - holding, times[None, :]
 
 
 def _middles(n: int) -> Array:
