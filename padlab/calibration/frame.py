@@ -14,7 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.errors import RunError
+from padlab.records.pad import F0_N
 from padlab.records.rig_record import RigRecord
+from padlab.records.run import Run
+from padlab.signals.contact import crossing, force_zero
+from padlab.signals.cycles import find_presses
 
 Array = NDArray[np.float64]
 
@@ -58,3 +63,60 @@ def stated_frame(rig: RigRecord | None) -> Frame:
     if rig is None:
         return Frame.unknown()
     return Frame.from_compliance(rig.frame_compliance_mm_per_n, rig.frame_compliance_uncertainty_mm_per_n)
+
+
+def frame_of(run: Run) -> Frame:
+    """The frame of a run: from the blank run that it names, on the same shelf, else as stated.
+
+    Raises
+    ------
+    RunError
+        The run names a blank run that is not on its shelf, or that cannot serve.
+    """
+    if run.blank is None:
+        return stated_frame(run.rig)
+    from padlab.records.shelf import Shelf
+
+    return frame_from_blank(Shelf(run.folder.parent.parent).open(run.blank))
+
+
+def frame_from_blank(blank: Run) -> Frame:
+    """Deflection of the bare anvils, from the loading limbs of a blank run.
+
+    Position over force, from F0, averaged over the strokes on a common grid. Its doubt is the
+    stroke-to-stroke standard deviation with (1 + 1/n) under the root: the next stroke will differ
+    from the mean as these do. Below F0 the deflection is taken as 0.
+    """
+    blank.need(kinds=("blank",), columns=("time_s", "force_n", "displacement_mm"), by="frame")
+    force = blank.samples["force_n"].to_numpy(dtype=np.float64)
+    position = blank.samples["displacement_mm"].to_numpy(dtype=np.float64)
+    net = force - force_zero(force, position).value_n
+    presses = [p for p in find_presses(blank.samples["time_s"].to_numpy(dtype=np.float64), net)
+               if p.complete and not p.is_hold]
+    if len(presses) < 3:
+        raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
+                       seen=str(len(presses)), remedy="record a blank run again", where={"run": blank.id})
+    top = min(p.peak_n for p in presses)
+    grid = np.concatenate([[0.0], np.linspace(F0_N, top, 40)])
+    curves, bare = [], []
+    for p in presses:
+        a = max(p.start - 12, 0)
+        x, f = position[a : p.peak + 1], net[a : p.peak + 1]
+        zero = crossing(x, f, at_n=F0_N)
+        if zero is None:
+            continue
+        order = np.argsort(f, kind="stable")
+        width = max(f.size // 40, 1)
+        # Few micrometres over the whole force: cells of the sorted samples are smooth enough.
+        ends = np.arange(0, f.size, width)
+        mean_f = np.add.reduceat(f[order], ends) / np.diff(np.append(ends, f.size))
+        mean_x = np.add.reduceat(x[order], ends) / np.diff(np.append(ends, f.size))
+        loaded = mean_f > F0_N
+        curve = np.interp(grid, np.append(F0_N, mean_f[loaded]), np.append(0.0, mean_x[loaded] - zero))
+        curves.append(np.where(grid < F0_N, 0.0, curve))
+        bare.append(zero)
+    stack = np.array(curves)
+    n = len(curves)
+    mean = np.maximum.accumulate(stack.mean(axis=0))
+    doubt = stack.std(axis=0, ddof=1) * np.sqrt(1 + 1 / n)
+    return Frame(grid, mean, doubt, f"blank {blank.id}", bare_at_f0_mm=float(np.mean(bare)))

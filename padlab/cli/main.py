@@ -23,7 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "capture": ("padlab.cli.capture", "Record a run from a rig."),
     "import": ("padlab.cli.import_", "Take in a table recorded elsewhere."),
     "shelf": ("padlab.cli.shelf", "What is on file, newest first."),
-    "amend": ("padlab.cli.amend", "Correct a pad, add a note, or set a run aside; dated, never over the old."),
+    "amend": ("padlab.cli.amend", "Correct a pad, add a note, set a run aside; dated, beside the old."),
     "new": ("padlab.cli.new", "Write a commented file to fill in."),
     "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
     "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),

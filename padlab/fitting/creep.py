@@ -111,7 +111,7 @@ def _history(prepared: Prepared, hold: Stroke, level: float,
     ramp_x = np.maximum.accumulate(position[start : reached + 1] - zero)
     if ramp_x.size < 3 or ramp_x[-1] <= 0:
         return None
-    nodes = np.unique(np.linspace(0, ramp_x.size - 1, 41).astype(int))
+    nodes = np.unique(np.linspace(0, ramp_x.size - 1, 17).astype(int))
     share = np.clip(ramp_x[nodes] / ramp_x[-1], 0.0, 1.0)
     t, x, f = time[reached:last] - time[reached], position[reached:last] - zero, force[reached:last]
     ok = t >= FIRST_S

@@ -125,36 +125,44 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
     unit = np.where(positive, 1.0, np.maximum(np.abs(first), 1e-12))
     w = 1.0 / (s * max(float(np.median(np.abs(y) / s)), 1e-300))
 
+    names = [f"p{i}" for i in range(k)]
+
     def theta_of(phi: Array) -> Array:
         return np.where(positive, np.exp(np.clip(phi, -700, 700)), phi * unit)
 
     def residual(parameters: lmfit.Parameters) -> Array:
-        theta = theta_of(np.array([parameters[f"p{i}"].value for i in range(k)]))
-        return np.nan_to_num((law.value(x, theta) - y) * w, nan=1e150, posinf=1e150, neginf=-1e150)
+        theta = theta_of(np.array([parameters[n].value for n in names]))
+        return _finite((law.value(x, theta) - y) * w)
 
     def derivative(parameters: lmfit.Parameters) -> Array:
-        theta = theta_of(np.array([parameters[f"p{i}"].value for i in range(k)]))
-        inner = np.where(positive, theta, unit)
-        return np.nan_to_num(law.jacobian(x, theta) * inner * w[:, None], posinf=1e150, neginf=-1e150)
+        theta = theta_of(np.array([parameters[n].value for n in names]))
+        return _finite(law.jacobian(x, theta) * (np.where(positive, theta, unit) * w[:, None]))
 
     parameters = lmfit.Parameters()
     phi0 = np.where(positive, np.log(np.where(positive, np.maximum(first, 1e-300), 1.0)), first / unit)
-    for i in range(k):
-        parameters.add(f"p{i}", value=float(phi0[i]))
+    for n, start_at in zip(names, phi0, strict=True):
+        parameters.add(n, value=float(start_at))
     with np.errstate(all="ignore"):
         found = lmfit.Minimizer(residual, parameters, calc_covar=False).leastsq(
-            Dfun=derivative, col_deriv=0, ftol=1e-15, xtol=1e-15, gtol=0.0, max_nfev=400 * (k + 1))
-        phi = np.array([found.params[f"p{i}"].value for i in range(k)])
+            Dfun=derivative, col_deriv=0, ftol=1e-13, xtol=1e-11, gtol=0.0, max_nfev=400 * (k + 1))
+        phi = np.array([found.params[n].value for n in names])
         theta = theta_of(phi)
         jac = law.jacobian(x, theta) * w[:, None]
-    r = (law.value(x, theta) - y) * w
-    rss = float(r @ r)
-    covariance = _covariance(jac, rss, max(x.size - k, 1), effective_share)
-    plain = law.value(x, theta) - y
-    verdict, reason = _verdict(law, theta, covariance, jac, plain, gate if gate is None else gate[keep],
-                               converged=bool(found.success) or found.ier in (1, 2, 3, 4))
+        plain = law.value(x, theta) - y
+        rss = float(np.sum((plain * w) ** 2))
+        covariance = _covariance(jac, rss, max(x.size - k, 1), effective_share)
+        verdict, reason = _verdict(law, theta, covariance, jac * np.where(positive, theta, unit), plain,
+                                   None if gate is None else gate[keep],
+                                   converged=bool(found.success) or found.ier in (1, 2, 3, 4))
     rms = float(np.sqrt(np.mean(plain**2)))
     return Fit(law, theta, covariance, int(x.size), dropped, rms, rss, verdict, reason)
+
+
+def _finite(values: Array) -> Array:
+    """A search that strays where the law is not a number is driven back by a large one."""
+    if np.isfinite(values).all():
+        return values
+    return np.nan_to_num(values, nan=1e150, posinf=1e150, neginf=-1e150)
 
 
 def _covariance(jac: Array, rss: float, dof: int, effective_share: float) -> Array | None:
@@ -170,11 +178,11 @@ def _covariance(jac: Array, rss: float, dof: int, effective_share: float) -> Arr
     return np.asarray((inverse @ inverse.T) * scale / np.outer(norm, norm))
 
 
-def _verdict(law: Law, theta: Array, covariance: Array | None, jac: Array, residual: Array,
+def _verdict(law: Law, theta: Array, covariance: Array | None, scaled_jac: Array, residual: Array,
              gate: Array | None, *, converged: bool) -> tuple[Verdict, str]:
     if not converged or not np.all(np.isfinite(theta)):
         return Verdict.STOPPED_EARLY, "the search did not converge"
-    norm = np.linalg.norm(jac, axis=0)
+    norm = np.linalg.norm(scaled_jac, axis=0)
     for i, p in enumerate(law.parameters):
         if norm[i] <= 1e-12 * max(float(norm.max()), 1e-300):
             return Verdict.NOT_MOVED, f"{p.name} does not move the law"

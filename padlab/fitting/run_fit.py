@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.calibration.frame import Frame, stated_frame
+from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.compression import Curve, Limbs, curves_of, describe, limb_curve
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
@@ -21,6 +21,7 @@ from padlab.fitting.laws import compression_laws
 from padlab.fitting.prepared import WORKING_IN, Prepared, Stroke, prepare
 from padlab.fitting.results import CompressionSet, RunFit, StrokeRow, Verdict
 from padlab.fitting.run_json import run_json
+from padlab.fitting.set_rules import constant_force_set_percent
 from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
@@ -45,7 +46,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     run : Run
         Kind ``pad`` with ``force_n`` and ``displacement_mm``.
     frame : Frame, optional
-        The give of the frame; default what the run's rig record states.
+        The give of the frame; default from the run's blank run, else what its rig record states.
     at_forces_n, at_times_s : tuple of float
         Net forces for stiffness and position, times for sinking.
 
@@ -60,7 +61,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     if run.pad is None:
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
                        where={"run": run.id})
-    frame = stated_frame(run.rig) if frame is None else frame
+    frame = frame_of(run) if frame is None else frame
     try:
         prepared = prepare(run, frame)
         curve = limb_curve(prepared, run.rig, frame, run.column_doubt)
@@ -209,7 +210,8 @@ def _set(prepared: Prepared, thickness_mm: float | None) -> CompressionSet | Non
     in_mm = with_doubt(value, u, positive=False)
     percent = None
     if thickness_mm:
-        percent = with_doubt(100 * value / thickness_mm, 100 * u / thickness_mm, positive=False)
+        share = constant_force_set_percent(before_mm=thickness_mm, after_mm=thickness_mm - value)
+        percent = with_doubt(share, 100 * u / thickness_mm, positive=False)
     return CompressionSet(in_mm, percent, float(end - time[0]), Verdict.GOOD)
 
 

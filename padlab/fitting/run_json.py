@@ -36,7 +36,8 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...]) -> di
             "law": law.law if law else None,
             "parameters": {n: to_json(q) for n, q in law.parameters.items()} if law else {},
             "tangent_stiffness_n_per_mm": [
-                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.loading_stiffness(), f))} for f in asked],
+                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.loading_stiffness(), f))}
+                for f in asked],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
                 **(_quantity(curve, lambda c: (high - low) / _give(c, low, high))

@@ -1,0 +1,59 @@
+"""Every law: its derivatives are the derivatives of its value, and its guess leads to its truth."""
+
+import numpy as np
+import pytest
+
+from padlab.fitting.fit import fit
+from padlab.fitting.laws import exponential, fibre, linear, power, rubber, sinking
+from padlab.fitting.results import Verdict
+
+FORCE = np.geomspace(0.3, 18, 50)
+TIME = np.geomspace(0.2, 60, 40)
+RAMP = (np.linspace(-3, 0, 30), np.linspace(0, 1, 30))
+CASES = [
+    (linear.law(), FORCE, [120.0]),
+    (power.law(), FORCE, [300.0, 1.8]),
+    (power.force_law(), np.geomspace(0.01, 0.5, 40), [300.0, 1.8]),
+    (exponential.law(), FORCE, [0.5, 8.0]),
+    (fibre.law(thickness_mm=1.6), FORCE, [1.2]),
+    (rubber.law(area_mm2=233.0, thickness_mm=1.6), FORCE, [0.7]),
+    (sinking.logarithmic(clock_s=1.3), TIME, [0.2, 0.04]),
+    (sinking.findley(clock_s=0.4), TIME, [0.2, 0.01, 0.15]),
+    (sinking.approach(), TIME, [0.03, 0.2]),
+    (sinking.approach_from(*RAMP), TIME, [0.2, 0.03, 0.2]),
+]
+IDS = [f"{law.name} {law.of}" for law, _, _ in CASES]
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), CASES, ids=IDS)
+def test_derivatives(law, x, theta):
+    theta = np.array(theta)
+    analytic = law.jacobian(x, theta)
+    for i in range(theta.size):
+        step = np.zeros_like(theta)
+        step[i] = 1e-6 * theta[i]
+        numeric = (law.value(x, theta + step) - law.value(x, theta - step)) / (2 * step[i])
+        assert analytic[:, i] == pytest.approx(numeric, rel=2e-5, abs=1e-9 * np.abs(numeric).max())
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), CASES, ids=IDS)
+def test_the_truth_is_found_from_the_law_s_own_guess(law, x, theta):
+    found = fit(law, x, law.value(x, np.array(theta)))
+    assert found.verdict is Verdict.GOOD
+    assert found.values == pytest.approx(theta, rel=1e-6)
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), CASES, ids=IDS)
+def test_the_parameter_table_is_whole(law, x, theta):
+    assert len(law.parameters) == len(theta)
+    assert law.source
+    assert law.equation
+    for p, t in zip(law.parameters, theta, strict=True):
+        assert p.lower < t < p.upper
+        assert p.meaning
+        assert p.unit
+
+
+def test_from_zero_counts_from_the_preload():
+    law = exponential.law().from_zero(0.25)
+    assert law.value(np.array([0.25]), np.array([0.5, 8.0]))[0] == 0.0
