@@ -136,10 +136,11 @@ def drift_map(rows: Sequence[StockRow], *, limit_mm: float, key: str = "map") ->
         # The words stand at the end of the line where no stock is near it.
         near = [100 * loss.value for _, drift, loss in points if 0.78 < drift.value / limit_mm < 1.28]
         left = bool(near) and min(near) > axes.get_xlim()[1] / 2
+        at_top = limit_mm * UM_PER_MM > low * (high / low) ** 0.88
         axes.annotate(
             f"limit {limit(limit_mm)}",
             (0 if left else 1, limit_mm * UM_PER_MM),
-            (5 if left else -5, 7),
+            (5 if left else -5, -7 if at_top else 7),
             va="center",
             ha="left" if left else "right",
             xycoords=("axes fraction", "data"),
@@ -154,6 +155,8 @@ def drift_map(rows: Sequence[StockRow], *, limit_mm: float, key: str = "map") ->
             (0, 1, "drifting and lively"),
             (1, 1, "drifting and dull"),
         ):
+            if up and at_top:
+                continue  # there is no room beyond the limit, and no stock either
             axes.annotate(
                 words,
                 (right, up),

@@ -65,12 +65,17 @@ def share(value: Quantity | float | None, *, most_decimals: int = 0) -> str:
 
 
 def share_between(value: Quantity | None) -> str:
-    """The 95 % interval of a share in per cent."""
+    """The 95 % interval of a share in per cent.
+
+    >>> share_between(Quantity(0.3, 0.28, 0.33)), share_between(Quantity(0.18, 0.176, 0.184))
+    ('28 to 33 %', '17.6 to 18.4 %')
+    """
     if value is None or not _finite(value.value, value.low, value.high):
         return NOT_DETERMINED
     assert value.low is not None
     assert value.high is not None
-    return f"{100 * value.low:.0f} to {100 * value.high:.0f} %"
+    decimals = 0 if value.high - value.low >= 0.02 else 1
+    return f"{100 * value.low:.{decimals}f} to {100 * value.high:.{decimals}f} %"
 
 
 def chance(probability: float | None) -> str:

@@ -128,6 +128,7 @@ def _environment() -> Environment:
         chance=numbers.chance,
         limit=numbers.limit,
         listed=numbers.listed,
+        opening=story.opening,
     )
     return environment
 

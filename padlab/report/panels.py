@@ -147,10 +147,11 @@ def sinking_panel(row: StockRow, *, scale: PanelScale, key: str) -> str:
             if curve.extrapolated.any():
                 start = float(curve.time_s[beyond][0])
                 axes.axvspan(start, scale.across[1], color=SHADE, lw=0, zorder=0)
+                upper_half = float(curve.position_mm[-1]) - top < scale.height_mm / 2
                 write(
                     axes,
                     0.985,
-                    0.95,
+                    0.05 if upper_half else 0.95,
                     "extrapolated",
                     across=axes.transAxes,
                     ha="right",

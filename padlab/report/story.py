@@ -6,6 +6,7 @@ here, only sentences.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -22,6 +23,7 @@ _INGREDIENTS = {
     "service": "the service it is asked to give (years, presses a day)",
 }
 _MOST_NAMED = 8
+_MOST_ALIKE = 4
 _PARTS = (
     ("Give", "light to hard press", "give_mm"),
     ("Sinking", "1 s to 10 s of a held note", "hold_mm"),
@@ -30,6 +32,10 @@ _PARTS = (
     ("Thinning", "set and wear", "thinning_mm"),
     ("Total drift", "play, warm-up and thinning", "drift_total_p95_mm"),
 )
+
+
+Key = tuple[str, str]
+"""What makes two marks the same for a reader: code and message."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +67,7 @@ class Told:
     stocks: tuple[StockLine, ...]
     unplaced: tuple[tuple[str, str], ...]  # (stock, reason): listed, not ranked
     left_out: tuple[PadRow, ...]
+    left_out_beside: tuple[PadRow, ...]  # those of stocks that are ranked all the same
     pads: tuple[tuple[str, tuple[PadRow, ...]], ...]  # stock by stock, in the order of the ranking
     marks: tuple[MarkLine, ...]
     columns: tuple[tuple[str, str, str], ...]  # (heading, small print, field): known for some stock
@@ -71,6 +78,7 @@ class Told:
     beyond: tuple[str, ...]  # shares that were counted apart
     rests_on: str
     smallest: str
+    for_all: tuple[str, ...]  # cautions that stand by every stock
 
 
 def tell(comparison: Comparison) -> Told:
@@ -80,17 +88,21 @@ def tell(comparison: Comparison) -> Told:
     pads = sorted(
         comparison.pads, key=lambda p: (order.get(p.material, len(order)), p.material, p.lot, p.pad, p.run)
     )
+    everywhere = _everywhere(placed)
     known = [part for part in _PARTS if any(getattr(r, part[2]) is not None for r in placed)]
     return Told(
         answer=_answer(placed),
         ties=_ties(placed, comparison),
         sorted_by_limit=_by_limit(placed, comparison.limit_mm),
-        stocks=tuple(_stock_line(r, comparison) for r in placed),
+        stocks=tuple(_stock_line(r, comparison, everywhere) for r in placed),
         unplaced=(
             *((r.material, _not_placed(r)) for r in comparison.ranking if r.drift_play_p95_mm is None),
             *((u.material, u.reason) for u in comparison.unranked),
         ),
         left_out=tuple(p for p in pads if p.role == "left out"),
+        left_out_beside=tuple(
+            p for p in pads if p.role == "left out" and p.material in {r.material for r in placed}
+        ),
         pads=tuple((m, tuple(p for p in pads if p.material == m)) for m in _unique(p.material for p in pads)),
         marks=_marks(comparison, pads),
         made_of=_made_of(placed),
@@ -103,6 +115,7 @@ def tell(comparison: Comparison) -> Told:
         beyond=_counted_apart(comparison),
         rests_on=_rests_on(comparison),
         smallest=_smallest(comparison),
+        for_all=tuple(_unique(message for _, message in sorted(everywhere))),
     )
 
 
@@ -137,16 +150,35 @@ def _by_limit(placed: Sequence[StockRow], limit_mm: float) -> tuple[tuple[str, s
     return tuple((v, w, names or "none") for v, w, names in groups if names or v == "within")
 
 
-def _stock_line(row: StockRow, comparison: Comparison) -> StockLine:
+def _stock_line(row: StockRow, comparison: Comparison, everywhere: frozenset[Key]) -> StockLine:
     words = {"within": "within", "beyond": "beyond", "undecided": "not clear"}.get(row.verdict, row.verdict)
     tied = _not_told_apart(row, comparison)
-    heavy = sorted({m.message for m in row.marks if m.weight is not Weight.NOTE})
+    alone = "told apart from all" if len(comparison.ranking) > 1 else ""
+    cautions = sorted(_cautions(row) - everywhere)
     return StockLine(
         row,
         words,
-        listed(tied) if tied else "told apart from all" if len(comparison.ranking) > 1 else "",
-        tuple(heavy),
+        listed(tied) or alone,
+        tuple(_unique(message + _how_many(code, message, row, comparison) for code, message in cautions)),
     )
+
+
+def _cautions(row: StockRow) -> set[Key]:
+    return {(m.code, m.message) for m in row.marks if m.weight is not Weight.NOTE}
+
+
+def _everywhere(placed: Sequence[StockRow]) -> frozenset[Key]:
+    """Cautions of every stock: they are said once, not on every line."""
+    if len(placed) < 2:
+        return frozenset()
+    return frozenset.intersection(*(frozenset(_cautions(r)) for r in placed))
+
+
+def _how_many(code: str, message: str, row: StockRow, comparison: Comparison) -> str:
+    """How many of the stock's ranked pads carry the mark, where it is not all of them."""
+    ours = [p for p in comparison.pads if p.material == row.material and p.role == "ranked"]
+    carriers = [p for p in ours if any((m.code, m.message) == (code, message) for m in p.marks)]
+    return f" ({len(carriers)} of {len(ours)} pads)" if 0 < len(carriers) < len(ours) else ""
 
 
 def _made_of(placed: Sequence[StockRow]) -> tuple[tuple[str, str, str], ...]:
@@ -240,35 +272,52 @@ def _smallest(comparison: Comparison) -> str:
 
 
 def _marks(comparison: Comparison, pads: Sequence[PadRow]) -> tuple[MarkLine, ...]:
-    """Marks with the same words on one line, heaviest first."""
-    own: dict[Mark, list[str]] = {}
+    """Marks with the same words on one line, heaviest first.
+
+    Where one code has many wordings (each stroke left out has its own force in it), one line with
+    the code's own sentence stands for all; the fit of the run lists each.
+    """
+    stocks: dict[Mark, list[str]] = {}
     runs: dict[Mark, list[PadRow]] = {}
-    for found in comparison.marks:
-        own.setdefault(_bare(found), []).append("the whole comparison")
-    for row in comparison.ranking:
-        for found in row.marks:
-            own.setdefault(_bare(found), []).append(row.material)
     for pad in pads:
         for found in pad.marks:
-            runs.setdefault(_bare(found), []).append(pad)
-    weights = list(WEIGHT_WORDS)
-    codes = list(CODES)
-    every = sorted({*own, *runs}, key=lambda m: (weights.index(m.weight), codes.index(m.code), m.message))
+            runs.setdefault(_told(found, pad), []).append(pad)
+    on_pads = {(m.code, m.message, p.material) for m, own in runs.items() for p in own}
+    for found in comparison.marks:
+        stocks.setdefault(Mark(found.code, "", found.message), []).append("the whole comparison")
+    for row in comparison.ranking:
+        for found in row.marks:
+            if (found.code, found.message, row.material) not in on_pads:  # else its pads say it, by name
+                stocks.setdefault(Mark(found.code, "", found.message), []).append(row.material)
+    lines: dict[Mark, tuple[list[str], list[PadRow]]] = {}
+    kinds = Counter(m.code for m in {*stocks, *runs})
+    for found in {**stocks, **runs}:  # in the order of ranking and pads, never of a set
+        shown = found if kinds[found.code] <= _MOST_ALIKE else Mark(found.code, "", CODES[found.code][1])
+        words, own = lines.setdefault(shown, ([], []))
+        words += stocks.get(found, [])
+        own += runs.get(found, [])
+    weights, codes = list(WEIGHT_WORDS), list(CODES)
+    every = sorted(lines, key=lambda m: (weights.index(m.weight), codes.index(m.code), m.message, m.about))
     return tuple(
         MarkLine(
             WEIGHT_WORDS[m.weight],
-            m.message,
-            "; ".join([*_unique(own.get(m, [])), *_pads_named(runs.get(m, []), pads, own.get(m, []))]),
+            f"{m.about}: {m.message}" if m.about else m.message,
+            "; ".join([*_unique(lines[m][0]), *_pads_named(lines[m][1], pads)]),
         )
         for m in every
     )
 
 
-def _bare(found: Mark) -> Mark:
-    return Mark(found.code, "", found.message)
+def _told(found: Mark, pad: PadRow) -> Mark:
+    """The mark without what the line says anyway: the run, the pad, or words that its message repeats."""
+    about = found.about.rpartition(": ")[2]
+    names = {pad.run, pad.pad, pad.material, f"pad {pad.pad}", f"run {pad.run}"}
+    if about in names or " " not in about or set(about.split()) <= set(found.message.split()):
+        about = ""
+    return Mark(found.code, about, found.message)
 
 
-def _pads_named(marked: Sequence[PadRow], pads: Sequence[PadRow], stocks: Sequence[str]) -> list[str]:
+def _pads_named(marked: Sequence[PadRow], pads: Sequence[PadRow]) -> list[str]:
     """The marked runs, as shortly as they can be named: all, a whole stock, or pad by pad."""
     if marked and len(_unique(p.run for p in marked)) == len(_unique(p.run for p in pads)):
         return [f"all {len(pads)} runs"] if len(pads) > 1 else [f"run {pads[0].run}"]
@@ -276,12 +325,24 @@ def _pads_named(marked: Sequence[PadRow], pads: Sequence[PadRow], stocks: Sequen
     for material in _unique(p.material for p in marked):
         ours = [p for p in marked if p.material == material]
         if len(_unique(p.run for p in ours)) == len(_unique(p.run for p in pads if p.material == material)):
-            words += [] if material in stocks else [f"{material} (all its runs)"]
+            words.append(f"{material} (all its runs)")
             continue
         names = _unique(f"{p.pad} ({p.lot})" for p in ours)
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         words.append(f"{material}: {', '.join(names[:_MOST_NAMED])}{more}")
     return words
+
+
+def opening(reason: str) -> str:
+    """The first of several reasons, and how many more there are: what a first glance has room for.
+
+    >>> opening("pad 1 is torn; pad 2 is torn; pad 3 is torn")
+    'pad 1 is torn, and 2 more reasons'
+    """
+    first, *more = reason.split("; ")
+    if not more:
+        return first
+    return f"{first}, and {len(more)} more reason{'s' if len(more) > 1 else ''}"
 
 
 def _unique(names: Iterable[str]) -> list[str]:
