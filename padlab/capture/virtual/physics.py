@@ -215,7 +215,8 @@ class VirtualPad:
 
     def travel_to_mm(self, force_n: float) -> float:
         """About how far the anvil travels in contact to that force [mm]."""
-        return self._squeeze_at(force_n / (1.0 + self._rubbing)) * (1.0 + 0.3 * self._back + 0.7 * self._body_back)
+        flows = 0.3 * self._back + 0.7 * self._body_back
+        return self._squeeze_at(force_n / (1.0 + self._rubbing)) * (1.0 + flows)
 
     def work_in(self, *, to_n: float = 18.0, strokes: int = 10) -> None:
         """Squeeze it ``strokes`` times, as a pad that has served; then let it go."""

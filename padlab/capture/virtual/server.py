@@ -89,11 +89,12 @@ class Service:
             if fault is not None and fault.kind == "stall":
                 self.say(f"fault: stall at {fault.at_s:g} s")
                 self._pause(STALL_S)
-                telling.stood_still(STALL_S)
+                telling.go_on_at(fault.at_s)
             elif fault is not None and fault.kind == "unplug":
                 self.say(f"fault: unplug at {fault.at_s:g} s")
-                if not self._unplugged(telling):
+                if not self._unplugged():
                     return telling.passed
+                telling.go_on_at(fault.at_s + GONE_S)
                 asked = b""
             else:
                 batch = telling.batch()
@@ -103,9 +104,8 @@ class Service:
                     self._write(batch)
         return telling.passed
 
-    def _unplugged(self, telling: _Telling) -> bool:
+    def _unplugged(self) -> bool:
         """Take the port away and bring it back; whether a program opened it again."""
-        left_at = self.clock()
         self.port.unplug()
         self._pause(GONE_S)
         if self._stopping.is_set():
@@ -114,10 +114,7 @@ class Service:
         while not self.port.opened(0.1):
             if self._stopping.is_set():
                 return False
-        telling.stood_still(self.clock() - left_at)
-        telling.skip(GONE_S)
         self._pause(SETTLE_S)
-        telling.stood_still(SETTLE_S)
         self._write(self.rig.greeting)
         self.say("the port was opened again")
         return True
@@ -176,14 +173,11 @@ class _Telling:
         """Rig time [s]."""
         return (self.clock() - self.began) * self.speed
 
-    def stood_still(self, host_s: float) -> None:
-        """Rig time did not go on for so long."""
-        self.began += host_s
-
-    def skip(self, rig_s: float) -> None:
-        """Rig time went on unheard."""
-        self.began -= rig_s / self.speed
-        self._take_until(self.now_s())
+    def go_on_at(self, rig_s: float) -> None:
+        """Set the rig's time after it stood still; lines of a time before are never told."""
+        self.began = self.clock() - rig_s / self.speed
+        while self._next_s() < rig_s:
+            self._take_until(rig_s)
 
     def due_fault(self) -> Fault | None:
         """The next stall or unplug, when all lines before it were told."""
@@ -218,6 +212,6 @@ class _Telling:
             self.passed = self.passed or self.block.ends_pass
             waiting = self.clock()
             self.block, self.at = self.coming.result(), 0
-            self.stood_still(self.clock() - waiting)
+            self.began += self.clock() - waiting       # the rig's time stood still
             self.coming = self.work_ahead()
             return taken
