@@ -1,7 +1,7 @@
 """derived/*.json: what was made from a run, each with what it was made from.
 
-An answer whose inputs changed (readings, pad, calibrations, blank, padlab's version) is stale: it
-reads as ``None`` and is made again.
+An answer whose inputs changed (readings, samples, pad, calibrations, blank run, setting aside,
+padlab's version) is stale: it reads as ``None`` and is made again.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ def made_from(run: Run) -> dict[str, Any]:
         "pad": run.pad.to_json() if run.pad else None,
         "calibrations": list(run.calibrations),
         "blank": run.blank,
+        "set_aside": run.set_aside,
         "padlab": __version__,
     }
 

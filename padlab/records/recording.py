@@ -26,7 +26,7 @@ from padlab.records.inside import refuse_links, sync_folder
 from padlab.records.raw_log import RawLog, check_instruments, raw_hashes
 from padlab.records.rig_record import Instrument, RigRecord
 from padlab.records.run import Run
-from padlab.records.samples import sample_fields, write_samples
+from padlab.records.samples import NAMES, sample_fields, write_samples
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,11 +145,13 @@ class Recording:
 def store_samples(run: Run, table: pd.DataFrame) -> Run:
     """Write the samples of a closed run and name them in its descriptor; gives the run anew."""
     package = read_package(run.folder)
-    packed = any(name.endswith(".gz") for name in run.raw_sha256)
+    packed = (run.folder / NAMES[1]).exists() or any(name.endswith(".gz") for name in run.raw_sha256)
     name = write_samples(run.folder, table, packed=packed)
     others = [r for r in package.get("resources", []) if r.get("name") != "samples"]
-    package["resources"] = [table_resource("samples", name, sample_fields(table)), *others]
-    write_package(run.folder, package)
+    resources = [table_resource("samples", name, sample_fields(table)), *others]
+    if resources != package.get("resources"):
+        package["resources"] = resources
+        write_package(run.folder, package)
     return run_from(run.folder, package)
 
 

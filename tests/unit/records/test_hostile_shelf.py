@@ -6,6 +6,8 @@ import gzip
 import json
 import os
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -19,6 +21,7 @@ from padlab.records.descriptor import NAME
 from padlab.records.index import list_runs
 from padlab.records.packing import pack
 from padlab.records.raw_log import read_raw
+from padlab.records.recording import store_samples
 from padlab.records.shelf import Shelf, find_runs, open_run
 
 needs_links = pytest.mark.skipif(
@@ -328,6 +331,9 @@ def test_derived_is_stale_when_its_inputs_change(run, padlab, pad_file):
     pad_file.write_text(other, encoding="utf-8")
     assert padlab("amend", run.folder, "--pad", pad_file).code == 0
     assert read_derived(open_run(run.folder), "fit") is None
+    write_derived(open_run(run.folder), "fit", {"a": 1.5})
+    assert padlab("amend", run.folder, "--set-aside", "upside down").code == 0
+    assert read_derived(open_run(run.folder), "fit") is None
     for junk in (b"", b"{", b"[]", b'{"made_from": 1}', b"[" * 100_000):
         path.write_bytes(junk)
         assert read_derived(run, "fit") is None
@@ -345,3 +351,11 @@ def test_packed_run_reads_the_same(run):
     pd.testing.assert_frame_equal(read_raw(packed)["bench"], raw["bench"])
     pd.testing.assert_frame_equal(packed.samples, samples)
     assert pack(packed) == packed
+    before = (run.folder / "samples.csv.gz").read_bytes()
+    store_samples(packed, samples)
+    assert (run.folder / "samples.csv.gz").read_bytes() == before
+    checked = subprocess.run(          # a process of its own: on .gz the checker leaves files open
+        [sys.executable, "-m", "frictionless", "validate", str(run.folder / NAME)],
+        capture_output=True, text=True)
+    assert checked.returncode == 0, checked.stdout
+    assert checked.stdout.count("VALID") == 2

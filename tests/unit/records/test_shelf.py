@@ -196,6 +196,7 @@ def test_killed_process_leaves_a_run_that_opens(tmp_path, seconds, pad, rig):
         assert process.returncode == -signal.SIGKILL
     told_s = [float(x) for x in rest.split("\n")[:-1]]
     last = told_s[-1] if told_s else last
+    valid(folder)
     run = open_run(folder)
     assert run.state == "interrupted"
     valid(folder)
