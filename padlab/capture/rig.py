@@ -93,6 +93,12 @@ def _file_safe(name: str) -> str:
     return name
 
 
+def _raw_name(name: str) -> str:
+    if name.lower() == "original":
+        raise _mistake("name", "this name is padlab's own; choose another")
+    return name
+
+
 def _of_kind(kind: str) -> AfterValidator:
     def check(text: str) -> str:
         try:
@@ -122,6 +128,8 @@ def _is_pattern(*, needs_groups: bool) -> AfterValidator:
 
 
 Word = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"), AfterValidator(_file_safe)]
+InstrumentName = Annotated[
+    str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$"), AfterValidator(_file_safe), AfterValidator(_raw_name)]
 Column = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Text = Annotated[str, Field(max_length=200)]
 Doubt = Annotated[float, Field(ge=0)]
@@ -214,7 +222,7 @@ class ChannelFile(_Table):
 class InstrumentFile(_Table):
     """One instrument on one port."""
 
-    name: Word
+    name: InstrumentName
     url: Annotated[str, AfterValidator(_is_url)] = Field(
         description="device path, COMn, socket://HOST:PORT, rfc2217://HOST:PORT or loop://")
     protocol: Literal["lines"] = Field(description="scpi and modbus-rtu come later")

@@ -1,0 +1,176 @@
+"""Rig files: checked whole, every mistake at once; nothing is opened that is not a port."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from padlab.capture.rig import check_url, read_rig, rig_from_table, rig_names, rigs_folder, schema
+from padlab.errors import FileFormatError, InputError
+from padlab.records.rig_record import RigRecord
+
+
+def table(**changes):
+    instrument = {
+        "name": "main", "url": "/dev/ttyACM0", "protocol": "lines", "pattern": r"(?P<force>-?\d+)",
+        "channel": [{"column": "force", "quantity": "force", "unit": "N"}],
+    }
+    instrument.update(changes)
+    return {"name": "own", "instrument": [instrument]}
+
+
+def mistakes(raw) -> list[str]:
+    with pytest.raises(FileFormatError) as caught:
+        rig_from_table(raw, source="own.toml")
+    return caught.value.where["mistakes"]
+
+
+def test_the_rigs_that_padlab_brings_are_whole():
+    assert rig_names() == ["bench", "touch-cap"]
+    for name in rig_names():
+        assert read_rig(name).name == name
+
+
+def test_bench_as_a_run_remembers_it():
+    record = read_rig("bench").to_record()
+    force, displacement = record.channel("force"), record.channel("displacement")
+    assert force is not None
+    assert displacement is not None
+    assert (force.scale, force.scale_uncertainty) == (0.001, 0.004)
+    assert (force.offset_uncertainty, force.limit) == (0.01, 25)
+    assert (displacement.scale, displacement.unit, displacement.resolution) == (0.001, "mm", 0.001)
+    assert record.frame_compliance_mm_per_n == pytest.approx(0.05e-3)
+    assert record.instruments[0].clock_s_per_tick == pytest.approx(1e-6)
+    assert RigRecord.from_json(json.loads(json.dumps(record.to_json()))) == record
+
+
+def test_units_of_a_channel_become_padlabs_own():
+    channel = {"column": "force", "quantity": "force", "unit": "gf", "scale": 0.1, "offset": 5, "limit": 2000,
+               "sign": -1, "offset_uncertainty": 1, "resolution": 0.1}
+    got = rig_from_table(table(channel=[channel]), source="x").to_record().instruments[0].channels[0]
+    assert got.unit == "N"
+    assert got.scale == pytest.approx(0.1 * 9.80665e-3)
+    assert got.offset == pytest.approx(5 * 9.80665e-3)
+    assert got.limit == pytest.approx(2000 * 9.80665e-3)
+    assert got.sign == -1
+
+
+def test_every_mistake_is_listed_at_once_with_its_key():
+    raw = table(url="spy:///dev/ttyACM0", baud="fast", pattern="(a+)+", colour="red",
+                channel=[{"column": "force", "quantity": "force", "unit": "kg", "scale": 0.0},
+                         {"column": "force", "quantity": "weight", "unit": "N", "limit": -1.0}])
+    raw["titel"] = "x"
+    found = mistakes(raw)
+    keys = {text.split(":")[0] for text in found}
+    assert keys == {
+        "instrument[1].url", "instrument[1].baud", "instrument[1].pattern", "instrument[1].colour",
+        "instrument[1].channel[1].unit", "instrument[1].channel[1].scale",
+        "instrument[1].channel[2].quantity", "instrument[1].channel[2].limit", "titel"}
+    assert any("in a repeat" in text for text in found)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"protocol": "scpi"}, "comes in a later padlab"),
+        ({"protocol": "modbus-rtu", "registers": [1]}, "comes in a later padlab"),
+        ({"protocol": "telepathy"}, "protocol"),
+        ({"name": "../evil"}, "name"),
+        ({"name": "CON"}, "reserved"),
+        ({"name": "original"}, "padlab's own"),
+        ({"name": "x" * 33}, "name"),
+        ({"pattern": r"(?P<host_s>\d+),(?P<force>\d+)"}, "padlab's own"),
+        ({"pattern": r"(?P<Force>\d+)"}, "a-z"),
+        ({"pattern": r"(?P<displacement>\d+)"}, "no group 'force'"),
+        ({"counter": {"column": "force", "modulus": 10}}, "named twice"),
+        ({"counter": {"column": "count", "modulus": 10}}, "no group 'count'"),
+        ({"clock": {"column": "force", "tick": "1", "modulus": 10}}, "unit"),
+        ({"clock": {"column": "force", "tick": "1us", "modulus": 0}}, "modulus"),
+        ({"identity": {"answer": "(a*)*"}}, "may be empty"),
+        ({"identity": {"ask": "?\nrm", "answer": "x"}}, "ask"),
+        ({"channel": []}, "channel"),
+        ({"lines_per_s": float("nan")}, "lines_per_s"),
+        ({"baud": True}, "baud"),
+        ({"baud": 10**30}, "baud"),
+    ],
+)
+def test_a_mistake_is_named(changes, words):
+    assert words in "; ".join(mistakes(table(**changes)))
+
+
+def test_two_instruments_must_differ():
+    raw = table()
+    raw["instrument"] *= 2
+    found = "; ".join(mistakes(raw))
+    assert "used twice" in found
+    assert "one port" in found
+    assert "one is enough" in found
+
+
+def test_a_motor_is_not_driven():
+    raw = table()
+    raw["motor"] = {"watchdog": "1s"}
+    assert "does not drive a motor" in "; ".join(mistakes(raw))
+
+
+@pytest.mark.parametrize(
+    "url",
+    ["/dev/ttyUSB0", "/dev/serial/by-id/usb-x_y-if00", "/tmp/rig", "COM3", "COM12", "socket://127.0.0.1:7000",
+     "socket://[::1]:7000", "rfc2217://rig.local:4000", "loop://"],
+)
+def test_ports_that_are_opened(url):
+    assert check_url(url) == url
+
+
+@pytest.mark.parametrize(
+    "url",
+    ["", "ttyUSB0", "spy:///dev/ttyUSB0?file=/etc/passwd", "hwgrep://x", "alt:///dev/x?class=Y", "cp2110://x",
+     "socket://host", "socket://host:0", "socket://host:70000", "socket://host:1?logging=debug", "socket://u@h:1",
+     "file:///etc/passwd", "http://x:1", "COM", "COM3;x", "loop://?logging=debug", "/dev/tty\nX", "/dev/x?y",
+     "rfc2217://h:1?ign_set_control", "/" + "a" * 400, "socket://h:٣"],
+)
+def test_what_is_no_port_is_refused(url):
+    with pytest.raises(InputError):
+        check_url(url)
+
+
+def test_ports_typed_by_hand():
+    rig = read_rig("bench").with_urls(["/tmp/rig"])
+    assert rig.instrument[0].url == "/tmp/rig"
+    assert read_rig("bench").with_urls(["main=COM4"]).instrument[0].url == "COM4"
+    assert read_rig("bench").with_urls([]).instrument[0].url == "/dev/ttyACM0"
+    with pytest.raises(InputError):
+        read_rig("bench").with_urls(["other=COM4"])
+    raw = table()
+    raw["instrument"].append({**raw["instrument"][0], "name": "gauge", "url": "COM9", "channel": [
+        {"column": "force", "quantity": "displacement", "unit": "mm"}]})
+    two = rig_from_table(raw, source="x")
+    assert [i.url for i in two.with_urls(["gauge=COM5"]).instrument] == ["/dev/ttyACM0", "COM5"]
+    with pytest.raises(InputError, match="several instruments"):
+        two.with_urls(["COM5"])
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"\xff\xfe", b"name = ", b"name = 'x'\n" * 2, b"x" * 70_000, b"a = " + b"[" * 5000, b"", b"\0"],
+)
+def test_hostile_files_end_in_one_clear_error(tmp_path, content):
+    path = tmp_path / "rig.toml"
+    path.write_bytes(content)
+    with pytest.raises(FileFormatError):
+        read_rig(str(path))
+
+
+def test_a_rig_that_is_not_there():
+    with pytest.raises(InputError, match="no rig"):
+        read_rig("nowhere")
+    with pytest.raises(InputError, match="no rig"):
+        read_rig("/nowhere/rig.toml")
+
+
+def test_the_published_schema_is_current():
+    """Renew it with the command that ``padlab.capture.rig.schema`` gives."""
+    stored = Path(str(rigs_folder())) / "rig.schema.json"
+    assert stored.read_text("utf-8") == schema()
