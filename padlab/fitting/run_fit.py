@@ -169,22 +169,28 @@ def _seating(prepared: Prepared) -> Quantity | None:
 
 
 def _warm_up(prepared: Prepared) -> Quantity | None:
-    """Shift of the position at 3.5 N net from stroke 1 to stroke 50, mean of the limbs [mm]."""
-    full = _first_full(prepared)
-    if len(full) < WARM_UP_STROKES:
+    """Shift of the position at 3.5 N net from stroke 1 to stroke 50, mean of the limbs [mm].
+
+    Every press counts as one of the fifty; the last whole ones before the fiftieth are read.
+    """
+    presses = [s for s in prepared.strokes if s.press.complete and not s.press.is_hold]
+    if len(presses) < WARM_UP_STROKES:
         return None
 
     def middle(i: int) -> float | None:
-        down, up = _at_force(prepared, full, SET_FORCE_N, i), _unloading_at(prepared, full, SET_FORCE_N, i)
+        if presses[i].press.peak_n < 1.2 * SET_FORCE_N:
+            return None
+        down = _at_force(prepared, presses, SET_FORCE_N, i)
+        up = _unloading_at(prepared, presses, SET_FORCE_N, i)
         return None if down is None or up is None else (down + up) / 2
 
-    late = [m for m in (middle(i) for i in range(WARM_UP_STROKES - 5, WARM_UP_STROKES)) if m is not None]
-    first, last = middle(0), middle(WARM_UP_STROKES - 1)
-    if first is None or last is None or len(late) < 3:
+    late = [m for m in (middle(i) for i in range(WARM_UP_STROKES - 6, WARM_UP_STROKES)) if m is not None]
+    first = middle(0)
+    if first is None or len(late) < 4:
         return None
     scatter = float(np.std(np.diff(late), ddof=1)) / math.sqrt(2)
     u = math.sqrt(2) * max(scatter, prepared.position_noise_mm / 2, 1e-4)
-    return with_doubt(last - first, u, degrees_of_freedom=len(late) - 1, positive=False)
+    return with_doubt(late[-1] - first, u, degrees_of_freedom=len(late) - 1, positive=False)
 
 
 def _set(prepared: Prepared, thickness_mm: float | None) -> CompressionSet | None:

@@ -114,7 +114,8 @@ def play(
     performance.wait(idle_s if hand is IDEAL else idle_s * (1 + 0.2 * abs(performance.normal())))
     for step in procedure.steps:
         performance.do(step)
-    performance.wait(1.0)
+    performance.leave()
+    performance.wait(1.5)
     return performance.motion()
 
 
@@ -250,6 +251,11 @@ class _Performance:
             air = 0.02 if self.hand is IDEAL else self.rng.uniform(0.02, 0.10)
             while self.piece.gap_mm < air:
                 self.move(-BENCH_SPEED_MM_PER_S * self.dt)
+
+    def leave(self) -> None:
+        """Lift the anvil well clear, as at the end of a run: the force zero can be seen again."""
+        while self.piece.gap_mm < 0.3:
+            self.move(-BENCH_SPEED_MM_PER_S * QUICK * self.dt)
 
     def pause(self) -> None:
         """Stand still between strokes."""

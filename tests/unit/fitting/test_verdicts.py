@@ -35,7 +35,7 @@ def test_undetermined():
     rng = np.random.default_rng(0)
     # Hardly bent data: amplitude and rate of an approach trade against each other.
     t = np.linspace(0.1, 2, 30)
-    found = fit(sinking.approach(), t, 1 - np.exp(-0.4 * t) + rng.normal(0, 0.04, 30))
+    found = fit(sinking.approach(), t, 1 - np.exp(-0.4 * t) + rng.normal(0, 0.10, 30))
     assert found.verdict is Verdict.UNDETERMINED
     assert "is open by" in found.reason
 
