@@ -207,7 +207,7 @@ class Port:
 
     def _read_on(self) -> None:
         serial, name, stop = self._serial, self.instrument.name, self._stop
-        read = _bulk_read if self.url.startswith("socket:") else _read_waiting
+        read = _bulk_read if self._is_tcp(serial) else _read_waiting
         while not stop.is_set():
             data = read(serial)
             if not data:
@@ -277,6 +277,7 @@ class Port:
         answer = read_pattern(identity.answer, needs_groups=False).compiled
         end = self.instrument.line_end.encode("ascii")
         until = self.clock() + parse_quantity(identity.wait, "time")
+        read = _bulk_read if self._is_tcp(self._serial) else _read_waiting
         ask_at, heard, others = self.clock(), b"", ""
         came, wanted = False, f"a line like {identity.answer} within {identity.wait}"
         while self.clock() < until:
@@ -284,7 +285,7 @@ class Port:
                 if identity.ask is not None and self.clock() >= ask_at:
                     ask_at = self.clock() + ASK_AGAIN_S
                     self._serial.write(identity.ask.encode("ascii") + end)
-                data = _read_waiting(self._serial)
+                data = read(self._serial)
             except (OSError, TypeError) as fault:
                 raise RigError(
                     f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
@@ -308,6 +309,10 @@ class Port:
             expected=wanted, seen=others or "readings, but no such line",
             remedy="check the port, the baud rate and the rig file",
         )
+
+    @staticmethod
+    def _is_tcp(serial: Any) -> bool:
+        return str(serial.port).startswith("socket:")
 
     def _close_serial(self) -> None:
         serial, self._serial = self._serial, None

@@ -20,79 +20,16 @@ def bench_reader(**more) -> LineReader:
     return LineReader(read_pattern(BENCH), counter="counter", **more)
 
 
-def slow_reader(stream: bytes) -> tuple[list[str], int, int]:
-    """Readings, bad lines and remarks of a whole stream, byte by byte, by the words of the contract.
-
-    A line ends with LF (a CR before it belongs to the end); over 512 bytes is bad; ``#`` is a remark;
-    a reading is four whole numbers with commas between, the last two may have a minus.
-    """
-    readings, bad, remarks = [], 0, 0
-    line = bytearray()
-    for byte in stream:
-        if byte != 10:
-            line.append(byte)
-            continue
-        if line.endswith(b"\r"):
-            line.pop()
-        if len(line) > 512:
-            bad += 1
-        elif line.startswith(b"#"):
-            remarks += 1
-        else:
-            cells = bytes(line).split(b",")
-            whole = [c[1:] if i >= 2 and c.startswith(b"-") else c for i, c in enumerate(cells)]
-            if len(cells) == 4 and all(c and all(48 <= b <= 57 for b in c) and len(c) < 300 for c in whole):
-                readings.append(bytes(line).decode())
-            else:
-                bad += 1
-        line.clear()
-    return readings, bad, remarks
-
-
-def fuzzed(lines: int, seed: int) -> bytes:
-    """A rig's stream with bit flips, joined and split lines, lost ends and very long lines; seeded."""
-    rng = random.Random(seed)
-    out = bytearray()
-    for i in range(lines):
-        values = (i, i * 20000 % 2**32, rng.randint(-50, 20000), rng.randint(-9, 900))
-        line = bytearray(b"%d,%d,%d,%d\n" % values)
-        chance = rng.random()
-        if chance < 0.05:
-            line[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
-        elif chance < 0.08:
-            line.pop()                                        # joined with the next
-        elif chance < 0.11:
-            line.insert(rng.randrange(len(line)), 10)         # split in two
-        elif chance < 0.12:
-            line[:0] = b"# remark "
-        elif chance < 0.123:
-            line[:0] = bytes(rng.randrange(256) for _ in range(rng.choice((3, 505, 512, 600, 3000))))
-        elif chance < 0.13:
-            del line[rng.randrange(len(line)):]
-        elif chance < 0.14:
-            line[-1:] = b"\r\n"
-        out += line
-    return bytes(out + b"\n")
-
-
-def pieces(stream: bytes, rng: random.Random, most: int):
-    at = 0
-    while at < len(stream):
-        size = rng.randint(1, most)
-        yield stream[at:at + size]
-        at += size
-
-
 @pytest.mark.parametrize("most", [1, 7, 200, 4096, 10**6])
-def test_every_fuzzed_line_is_read_or_counted_whatever_the_pieces(most):
-    stream = fuzzed(20_000 if most > 1 else 3_000, seed=most)
+def test_every_fuzzed_line_is_read_or_counted_whatever_the_pieces(fuzz, most):
+    stream = fuzz.fuzzed(20_000 if most > 1 else 3_000, seed=most)
     wire, rows = bench_reader(), []
-    for piece in pieces(stream, random.Random(most), most):
+    for piece in fuzz.pieces(stream, random.Random(most), most):
         got = wire.feed(piece)
         if len(got):
             rows += got.text.split("\n")
             assert got.values.shape == (got.text.count("\n") + 1, 4)
-    readings, bad, remarks = slow_reader(stream)
+    readings, bad, remarks = fuzz.slow_reader(stream)
     assert rows == readings
     assert wire.counts.bad_lines == bad
     assert wire.counts.remarks == remarks
@@ -101,14 +38,14 @@ def test_every_fuzzed_line_is_read_or_counted_whatever_the_pieces(most):
 
 @given(st.binary(max_size=3000), st.lists(st.integers(1, 700), max_size=30))
 @settings(max_examples=200, deadline=None)
-def test_any_bytes_in_any_pieces(noise, cuts):
+def test_any_bytes_in_any_pieces(fuzz, noise, cuts):
     stream = noise + b"\n1,2,3,4\n"
     wire, rows, at = bench_reader(), [], 0
     for size in [*cuts, len(stream)]:
         got = wire.feed(stream[at:at + size])
         rows += got.text.split("\n") if len(got) else []
         at += size
-    readings, bad, remarks = slow_reader(stream)
+    readings, bad, remarks = fuzz.slow_reader(stream)
     assert (rows, wire.counts.bad_lines, wire.counts.remarks) == (readings, bad, remarks)
 
 
