@@ -30,6 +30,13 @@ Array = NDArray[np.float64]
 FAR = 0.30
 """A compared face that differs by more than this from the tested one is marked."""
 
+FOAM_LIKE_STRAIN = 0.25
+"""A rubber-like pad squeezed by more than this under the usual press is carried like a foam.
+
+A solid rubber ring hardly gets there under a finger; one that does holds air, and the shape
+factor's formula (small strain, constant volume) says nothing about it (design choice).
+"""
+
 
 @dataclass(frozen=True)
 class Face:
@@ -79,9 +86,10 @@ def loaded_thickness_mm(fit: RunFit, *, face: Face, press: Press) -> float | Non
     if fit.thickness_mm is None or fit.curves is None:
         return None
     fresh = fit.thickness_mm.value
-    scales = [bound(fresh) for bound in _scale_bounds(fit, face)]
+    compression = _tested_compression(fit.curves, fit.pad, face, press)
+    scales = [bound(fresh) for bound in _scale_bounds(fit, face, compression)]
     scale = math.sqrt(scales[0] * scales[1])
-    left = fresh - _seating_mm(fit) - scale * _tested_compression(fit.curves, fit.pad, face, press)
+    left = fresh - _seating_mm(fit) - scale * compression
     return left if left > 0 else None
 
 
@@ -128,7 +136,7 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
     fresh = fit.thickness_mm.value
     seating = _seating_mm(fit)
     compression = _tested_compression(curves, pad, face, press)
-    bounds = _scale_bounds(fit, face)
+    bounds = _scale_bounds(fit, face, compression)
     if loaded_mm is None:
         cuts = [fresh, fresh]
     else:
@@ -136,7 +144,10 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
     free, gripped = (bound(cut) for bound, cut in zip(bounds, cuts, strict=True))
     scale = math.sqrt(free * gripped)
     half_range = abs(math.log(gripped / free)) / 2
-    if pad.material_class in RUBBER_LIKE and half_range > 1e-3:
+    if pad.material_class in RUBBER_LIKE and compression > FOAM_LIKE_STRAIN * fresh:
+        marks.append(mark("bounds_shape", f"pad {pad.id}",
+                          "rubber-like by its class, but squeezed by over a quarter: carried like a foam"))
+    elif half_range > 1e-3:
         marks.append(mark("bounds_shape", f"pad {pad.id}"))
     doubt = 0.0
     half_width = fit.thickness_mm.half_width
@@ -159,14 +170,15 @@ def _tested_compression(curves: LimbCurves, pad: Pad, face: Face, press: Press) 
     return float(at[0] - at[1]) * press.creep_factor
 
 
-def _scale_bounds(fit: RunFit, face: Face) -> tuple[Callable[[float], float], Callable[[float], float]]:
+def _scale_bounds(fit: RunFit, face: Face, compression_mm: float,
+                  ) -> tuple[Callable[[float], float], Callable[[float], float]]:
     """Carried over tested compression at equal pressure, as functions of the cut thickness: free, gripped."""
     pad, fresh = fit.pad, fit.thickness_mm.value if fit.thickness_mm is not None else 1.0
 
     def free(cut_mm: float) -> float:
         return cut_mm / fresh
 
-    if pad.material_class not in RUBBER_LIKE:
+    if pad.material_class not in RUBBER_LIKE or compression_mm > FOAM_LIKE_STRAIN * fresh:
         return free, free
 
     tested = gripped_modulus(1.0, outer_mm=pad.outer_diameter_mm, inner_mm=pad.inner_diameter_mm,
