@@ -2,7 +2,8 @@
 
 Both tell the same things to the one loop that serves them: has a program opened the port, what did it
 send, is it gone. A pseudo-terminal knows by its own errors: reading its master side fails while no
-program holds the other side. Over TCP a second program is told that the rig is busy.
+program holds the other side (one that is closed and opened again within some milliseconds looks as if
+it had never been closed). Over TCP a second program is told that the rig is busy.
 """
 
 from __future__ import annotations

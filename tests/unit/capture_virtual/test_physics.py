@@ -50,8 +50,8 @@ def test_force_rises_and_falls_smoothly_and_work_is_lost_never_won(name):
 @pytest.mark.parametrize("name", NAMES)
 def test_slope_it_states_is_the_slope_it_has(name):
     pad = make_pad(name)
+    pad.work_in(strokes=1)
     for target in (0.5, 3.0, 12.0):
-        play(pad, only(Step("stroke", "s", to_n=18.0)), hand="ideal")
         while pad.force_n < target:
             pad.move_to(pad.travel_mm + pad.travel_to_mm(18.0) / 4000, 0.004)
         assert pad.stiffness_n_per_mm(-1) > 0
@@ -162,12 +162,12 @@ def test_same_numbers_same_pad_and_every_number_matters():
 
 def test_scatter_between_lots_and_pads_has_the_stated_size():
     logs = np.log([[make_pad("rubber cork", lot=lot, pad=pad).substance.crowd_stiffness_n_per_mm
-                    for pad in range(4)] for lot in range(60)])
+                    for pad in range(4)] for lot in range(40)])
     within = logs.std(axis=1, ddof=1)
     pads = math.sqrt(np.mean(within**2))
     lots = math.sqrt(logs.mean(axis=1).var(ddof=1) - pads**2 / 4)
-    assert pads == pytest.approx(0.03, rel=0.2)
-    assert lots == pytest.approx(0.06, rel=0.3)
+    assert pads == pytest.approx(0.03, rel=0.25)
+    assert lots == pytest.approx(0.06, rel=0.35)
 
 
 def test_a_soft_lot_gives_more():
