@@ -185,7 +185,8 @@ def _shown(estimate: Estimate | None) -> Quantity | None:
 
 def _marks(fit: RunFit, carried: Carried, numbers: PadDrift, creep: float | None) -> tuple[Mark, ...]:
     about = f"pad {fit.pad.id}"
-    found = [*fit.marks, *carried.marks]
+    # The ranking rests on the measured curve: what is said of the describing law stays with the pad.
+    found = [*(m for m in fit.marks if m.about != "best-fitting law"), *carried.marks]
     if creep is None and not any(m.code == "no_hold" for m in found):
         found.append(mark("no_hold", about))
     if creep is not None and fit.creep is not None and fit.creep.verdict is not Verdict.GOOD:
