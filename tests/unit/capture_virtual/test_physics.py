@@ -51,6 +51,7 @@ def test_force_rises_and_falls_smoothly_and_work_is_lost_never_won(name):
 def test_slope_it_states_is_the_slope_it_has(name):
     pad = make_pad(name)
     pad.work_in(strokes=1)
+    pad.travel_mm += pad.gap_mm
     for target in (0.5, 3.0, 12.0):
         while pad.force_n < target:
             pad.move_to(pad.travel_mm + pad.travel_to_mm(18.0) / 4000, 0.004)
