@@ -303,7 +303,7 @@ class Recorder:
         try:
             self.close(None)
         except (OSError, ValueError) as second:            # the disk is full, most likely, and stays so
-            log.warning("closing after %r: %s", fault, second)
+            log.info("closing after %r: %s", fault, second)
 
     # -- one turn of the loop ----------------------------------------------------------------------
 

@@ -129,7 +129,8 @@ def _is_pattern(*, needs_groups: bool) -> AfterValidator:
 
 Word = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"), AfterValidator(_file_safe)]
 InstrumentName = Annotated[
-    str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$"), AfterValidator(_file_safe), AfterValidator(_raw_name)]
+    str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$"), AfterValidator(_file_safe),
+    AfterValidator(_raw_name)]
 Column = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Text = Annotated[str, Field(max_length=200)]
 Doubt = Annotated[float, Field(ge=0)]
