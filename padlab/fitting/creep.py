@@ -11,7 +11,9 @@ forward is the pad's own slow start, ramp or no ramp. Both show the same curve,
 and differ in what a quick press would show between 1 s and 10 s: b in the first case,
 b log10((10 + t0)/(1 + t0)) in the second. The middle is quoted and the two are its bounds. t0 is
 found from the data, between 0 and the length of the ramp, and its own doubt is averaged over.
-The measured force also wanders in the hold, and that is taken off with the pad's own stiffness.
+The measured force also wanders in the hold. Its rises are taken off with the pad's own stiffness;
+what its going to and fro shakes in beyond that (a rubbing pad gives way a little each time) lies
+between nothing and the wander over the stiffness: half is taken off, half is doubt.
 """
 
 from __future__ import annotations
@@ -51,6 +53,7 @@ class _Hold:
     lasted_s: float
     ramp_s: Array                # (m,) rising to 0
     ramp_share: Array            # (m,) share of the position gained, rising to 1
+    wander_mm: float             # the force's wander in the hold over the loading stiffness
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
@@ -122,10 +125,10 @@ def _history(prepared: Prepared, hold: Stroke, level: float,
     cell = np.searchsorted(edges, t[ok], side="right") - 1
     n = np.bincount(cell, minlength=POINTS)[:POINTS].astype(float)
     some = n > 0
-    level_x = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
+    level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share)
+    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share, wander)
 
 
 def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
@@ -151,7 +154,7 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
     variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
     weight = np.exp(-(rss - rss[best]) / variance * share / 2)
     weight /= weight.sum()
-    low, high, spread = [], [], []
+    low, high, spread, ratchet = [], [], [], []
     for lead, (a, b, _, _, inverse) in zip(leads, rows, strict=True):
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
@@ -159,13 +162,16 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
         own = math.log10((10.0 + lead) / (1.0 + lead))
         low.append(min(b, b * own) / at_one)
         high.append(max(b, b * own) / at_one)
+        ratchet.append(seen.wander_mm / at_one)
         spread.append(math.sqrt(variance / share * float(inverse)) / at_one)
     middle = (np.array(low) + np.array(high)) / 2
     mean = float(weight @ middle)
     between = float(weight @ (middle - mean) ** 2)
     bounds = float(weight @ (np.array(high) - np.array(low))) / math.sqrt(12)
     noise = float(weight @ np.array(spread))
-    return float(leads[best]), mean, math.sqrt(between + bounds**2 + noise**2)
+    shaken = float(weight @ np.array(ratchet))
+    u = math.sqrt(between + bounds**2 + noise**2 + shaken**2 / 12)
+    return float(leads[best]), mean - shaken / 2, u
 
 
 def _share_of(residual: Array) -> float:
@@ -175,8 +181,8 @@ def _share_of(residual: Array) -> float:
     return (1 - r1) / (1 + r1)
 
 
-def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: float) -> Array:
-    """Position as it would be had the force stayed at ``level`` (n,).
+def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: float) -> tuple[Array, float]:
+    """Position as it would be had the force stayed at ``level`` (n,); and the wander over the stiffness.
 
     A hand wanders. Where the force goes over all it has been, the pad is pressed further along its
     loading limb and stays there (a wandering hand ratchets it in); below that it answers by a
@@ -191,7 +197,8 @@ def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: flo
     design = np.column_stack([np.ones_like(t), log_t, log_t**2, log_t**3, f - most])
     beta, *_ = np.linalg.lstsq(design, pressed, rcond=None)
     compliance = float(np.clip(beta[4], 0.0, 1.5 / loading_stiffness))
-    return np.asarray(pressed - compliance * (f - most))
+    low, high = np.quantile(smooth, (0.05, 0.95))
+    return np.asarray(pressed - compliance * (f - most)), float(high - low) / loading_stiffness
 
 
 def _badness(f: Fit) -> float:

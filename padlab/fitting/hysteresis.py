@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Hysteresis, Verdict
 from padlab.records.pad import F0_N
-from padlab.statistics.quantity import Quantity, t95, with_doubt
+from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
 
 Array = NDArray[np.float64]
 
+TURN = 0.97
+"""Share of the peak force above which a hand is turning round."""
 STEADY_CHANGE = 0.005
 STEADY_CYCLES = 3
 
@@ -38,6 +40,20 @@ def stroke_work_mj(prepared: Prepared, stroke: Stroke) -> tuple[float, float]:
     p = stroke.press
     return (_work(prepared.position_mm[p.start : p.peak + 1], prepared.force_n[p.start : p.peak + 1]),
             -_work(prepared.position_mm[p.peak : p.stop], prepared.force_n[p.peak : p.stop]))
+
+
+def turn_work_mj(prepared: Prepared, stroke: Stroke) -> float:
+    """The most that slowing down and staying at the top can have added to the loss [mJ].
+
+    While the hand turns, the pad sinks under the peak force; a stroke that turned at once would
+    have lost less. How much less is between nothing and the force times all the way made there.
+    """
+    p = stroke.press
+    level = TURN * p.peak_n
+    top = np.flatnonzero(prepared.force_n[p.start : p.stop] >= level) + p.start
+    if top.size < 2:
+        return 0.0
+    return max(level * float(prepared.position_mm[top[-1]] - prepared.position_mm[top[0]]), 0.0)
 
 
 def _work(x: Array, f: Array) -> float:
@@ -71,13 +87,18 @@ def steady_from(values: list[float]) -> int | None:
 
 
 def loop(prepared: Prepared) -> Hysteresis | None:
-    """The loop of the recorded strokes; None without any."""
+    """The loop of the recorded strokes; None without any.
+
+    What the turn at the top may have added is taken off by half, and its half range joins the
+    doubt as a rectangular error: the loss is that of a stroke at bench speed, however it was turned.
+    """
     recorded = prepared.role("recorded")
     if not recorded:
         return None
     work = np.array([stroke_work_mj(prepared, s) for s in recorded])
-    lost = work[:, 0] - work[:, 1]
-    share = lost / work[:, 0]
+    turn = np.array([turn_work_mj(prepared, s) for s in recorded])
+    lost = work[:, 0] - work[:, 1] - turn / 2
+    share, turn_share = lost / work[:, 0], turn / work[:, 0]
     full = prepared.role("working-in") + recorded
     full.sort(key=lambda s: s.press.number)
     travel = [float(prepared.position_mm[s.press.peak] - prepared.position_mm[s.press.start]) for s in full]
@@ -86,17 +107,17 @@ def loop(prepared: Prepared) -> Hysteresis | None:
     steady = max(e for e in ends if e is not None) if all(e is not None for e in ends) else None
     verdict = Verdict.GOOD if len(recorded) >= 3 else Verdict.TOO_FEW_POINTS
     peak = float(np.median([s.press.peak_n for s in recorded]))
-    return Hysteresis(peak, _mean(share), _mean(lost), steady, verdict)
+    return Hysteresis(peak, _mean(share, turn_share), _mean(lost, turn), steady, verdict)
 
 
-def _mean(values: Array) -> Quantity | None:
-    """Mean over strokes with Student's t; strokes are the unit of repetition."""
+def _mean(values: Array, turn: Array) -> Quantity | None:
+    """Mean over strokes with Student's t; strokes are the unit of repetition, the turn is common."""
     mean = float(values.mean())
     if not math.isfinite(mean):
         return None
     if values.size < 3:
         return Quantity(mean)
-    u = float(values.std(ddof=1)) / math.sqrt(values.size)
-    if mean <= 0:
-        return Quantity(mean, mean - t95(values.size - 1) * u, mean + t95(values.size - 1) * u)
-    return with_doubt(mean, u, degrees_of_freedom=values.size - 1, positive=True)
+    parts = [(float(values.std(ddof=1)) / math.sqrt(values.size), float(values.size - 1)),
+             (float(turn.mean()) / math.sqrt(12), math.inf)]
+    return with_doubt(mean, math.hypot(*(u for u, _ in parts)), positive=mean > 0,
+                      degrees_of_freedom=effective_degrees_of_freedom(parts))
