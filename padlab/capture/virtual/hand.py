@@ -4,7 +4,7 @@ It moves the anvil at an uneven speed until the force is reached, holds with a w
 little tremor, lets go, pauses. ``IDEAL`` is the machine that does the same evenly and exactly: the
 noise-free answers are its answers. Every chance comes from the generator that is passed in.
 
-Pace: slow is 0.15 mm/s, but a press takes 2 s at least, so that a stiff piece is pressed more slowly;
+Pace: slow is 0.18 mm/s, but a press takes 2 s at least, so that a stiff piece is pressed more slowly;
 quick is four times as fast.
 """
 
@@ -22,7 +22,7 @@ from padlab.capture.procedure import Procedure, Step
 from padlab.capture.virtual.physics import Squeezed
 from padlab.records.pad import F0_N
 
-BENCH_SPEED_MM_PER_S = 0.15
+BENCH_SPEED_MM_PER_S = 0.18
 SHORTEST_PRESS_S = 2.0
 QUICK = 4.0
 _LONGEST_STEP_S = 0.004

@@ -75,7 +75,7 @@ def test_slow_is_bench_speed_but_two_seconds_at_least_and_quick_is_quicker(name)
         first = int(np.argmax(during))
         length[event.label] = (top - first) / 250
         speed = np.diff(motion.travel_mm[first:top]) * 250
-        assert speed.max() <= (0.15 if event.label == "slow" else 0.6) + 1e-9
+        assert speed.max() <= (0.18 if event.label == "slow" else 0.72) + 1e-9
     assert length["slow"] > 1.5
     assert 3 < length["slow"] / length["quick"] < 5
 
@@ -91,7 +91,7 @@ def test_a_slip_spoils_one_stroke_and_no_other():
     motion = play(Spring(), read_procedure("blank"), hand=Hand(), rng=np.random.default_rng(1),
                   slips_at_s=(10.0,))
     peak, wanted = peaks(motion, "bare")
-    assert sorted(np.round(peak / wanted, 1)) == [0.5, 1.0, 1.0, 1.0, 1.0]
+    assert sorted(peak / wanted) == pytest.approx([0.5, 1.0, 1.0, 1.0, 1.0], abs=0.08)
 
 
 def test_a_finger_plays_strokes_of_the_stated_size():
