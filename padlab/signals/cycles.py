@@ -126,5 +126,4 @@ def common_peak(peaks_n: Array, *, share: float = 0.05) -> float | None:
         return None
     ordered = np.sort(peaks_n)[::-1]
     counts = [int(np.sum(np.abs(peaks_n / p - 1) <= share)) for p in ordered]
-    best = float(ordered[int(np.argmax(counts))])
-    return float(np.median(peaks_n[np.abs(peaks_n / best - 1) <= share]))
+    return float(ordered[int(np.argmax(counts))])
