@@ -11,7 +11,7 @@ from padlab.capture.timeline import Timeline
 def test_a_clock_that_comes_round_goes_on():
     ticks = np.arange(0, 20_000_000, 20_000, dtype=float)
     line = Timeline(s_per_tick=1e-6, modulus=1_000_000)
-    times = np.concatenate([line.add(host_s=i * 0.1, ticks=ticks[i * 5:i * 5 + 5] % 1_000_000)
+    times = np.concatenate([line.add(host_s=np.full(5, i * 0.1), ticks=ticks[i * 5:i * 5 + 5] % 1_000_000)
                             for i in range(200)])
     np.testing.assert_allclose(times, ticks * 1e-6, atol=1e-9)
     assert line.restarts == 0
@@ -20,9 +20,9 @@ def test_a_clock_that_comes_round_goes_on():
 def test_a_restarted_rig_is_bridged_by_the_hosts_time_at_the_rigs_own_rate():
     line = Timeline(s_per_tick=1e-6, modulus=2**32)
     for i in range(100):                                   # a rig sped up 50 times
-        line.add(host_s=i * 0.01, ticks=np.array([9e6 + i * 500_000.0]))
+        line.add(host_s=np.array([i * 0.01]), ticks=np.array([9e6 + i * 500_000.0]))
     before = line.now_s
-    times = line.add(host_s=0.99 + 0.2, ticks=np.array([0.0, 20_000.0]))
+    times = line.add(host_s=np.full(2, 0.99 + 0.2), ticks=np.array([0.0, 20_000.0]))
     assert line.restarts == 1
     assert times[0] - before == pytest.approx(0.2 * 50, rel=1e-6)
     assert times[1] - times[0] == pytest.approx(0.02)
@@ -30,8 +30,8 @@ def test_a_restarted_rig_is_bridged_by_the_hosts_time_at_the_rigs_own_rate():
 
 def test_without_a_clock_the_stamp_of_the_piece_counts():
     line = Timeline(s_per_tick=None, modulus=None)
-    assert line.add(host_s=7.0, ticks=None, count=2).tolist() == [0.0, 0.0]
-    assert line.add(host_s=7.25, ticks=None, count=1).tolist() == [0.25]
+    assert line.add(host_s=np.array([7.0, 7.0]), ticks=None).tolist() == [0.0, 0.0]
+    assert line.add(host_s=np.array([7.25]), ticks=None).tolist() == [0.25]
 
 
 def test_the_axis_is_the_one_that_the_stored_readings_give():
@@ -48,6 +48,6 @@ def test_the_axis_is_the_one_that_the_stored_readings_give():
     host[250:] += 1.5
     line = Timeline(s_per_tick=1e-6, modulus=2**32)
     times = np.concatenate(
-        [line.add(host_s=h, ticks=np.array([t])) for h, t in zip(host, ticks, strict=True)])
+        [line.add(host_s=np.array([h]), ticks=np.array([t])) for h, t in zip(host, ticks, strict=True)])
     final = axis_s(instrument, pd.DataFrame({"host_s": host, "clock": ticks}))
     np.testing.assert_allclose(times, final, atol=5e-3)    # its rate is that of the whole run
