@@ -66,12 +66,16 @@ class LinePattern:
         Its named groups, in the order in which they stand in the line.
     is_csv : bool
         A line that matches is its groups joined by commas: it can be stored as it came.
+    block : re.Pattern or None
+        Matches any number of such lines, each with its end, at once; None where a line of this
+        pattern could hold a line end.
     """
 
     text: str
     compiled: re.Pattern[bytes]
     columns: tuple[str, ...]
     is_csv: bool
+    block: re.Pattern[bytes] | None = None
 
 
 def read_pattern(text: str, *, needs_groups: bool = True) -> LinePattern:
@@ -118,7 +122,12 @@ def read_pattern(text: str, *, needs_groups: bool = True) -> LinePattern:
         walk.faults.append("named groups have no use here")
     if walk.faults:
         raise UnsafePattern(walk.faults)
-    return LinePattern(text, compiled, tuple(names[n] for n in sorted(names)), _is_csv(items))
+    block = None
+    if not _alphabet(items) & {10, 13}:
+        core = text.removeprefix("^")
+        core = core[:-1] if tree[-1:] and tree[-1] == (sre.AT, sre.AT_END) else core
+        block = re.compile(b"(?:(?:%s)[\\r\\n])*+" % core.encode("ascii"))
+    return LinePattern(text, compiled, tuple(names[n] for n in sorted(names)), _is_csv(items), block)
 
 
 class _Walk:

@@ -43,18 +43,18 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 log = logging.getLogger(__name__)
 
-WAIT_S = 0.1
-"""Longest wait for the ports; then what is due is written [s]."""
-STEP_S = 0.05
-"""Samples are looked at together this often [s]; a warning of too much force is no later."""
+TURN_S = 0.1
+"""What has come is stored and looked at together this often [s]; a warning of too much force is no later."""
 GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
 PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
 """A procedure must stay below this share of the cell's limit (science of the standard procedure)."""
-MOST_EVENTS = 64
-"""Events taken between two looks at the clock."""
+MANY_EVENTS = 64
+"""With so many waiting there is no pause between two turns."""
+MOST_BYTES = 1 << 20
+"""Taken in one turn at most, so that what is due is written in time."""
 
 
 class Screen(Protocol):
@@ -118,17 +118,26 @@ class Source:
         self._channels = [(c, columns.index(c.name)) for c in self.record.channels]
         self._over = np.zeros(len(self._channels), dtype=np.bool_)
 
-    def take(self, piece: Piece) -> tuple[list[str], Array, Array]:
-        """Lines for the shelf, times on the axis and values, of what a piece completed."""
-        got = self.wire.feed(piece.data)
+    def take(self, pieces: list[Piece]) -> tuple[list[str], Array, Array]:
+        """Lines for the shelf, times on the axis and values, of what some pieces completed.
+
+        The pieces are read as one, and each line gets the stamp of the piece that completed it.
+        """
+        got = self.wire.feed(b"".join(p.data for p in pieces))
         if not len(got):
             return [], np.zeros(0), got.values
-        self.last_host_s = piece.host_s
-        prefix = f"{max(0.0, piece.host_s - self.start_s):.6f},"
-        lines = (prefix + got.text.replace("\n", "\n" + prefix)).split("\n")
+        ends = np.cumsum([p.data.count(self.wire.line_end) for p in pieces])
+        bounds = np.searchsorted(got.places, [0, *ends.tolist()]).tolist()
+        host_s = np.empty(len(got))
+        texts = []
+        for piece, start, stop in zip(pieces, bounds[:-1], bounds[1:], strict=True):
+            if stop > start:
+                host_s[start:stop] = self.last_host_s = piece.host_s
+                prefix = b"%.6f," % max(0.0, piece.host_s - self.start_s)
+                texts.append(prefix + (b"\n" + prefix).join(got.rows[start:stop]))
+        lines = b"\n".join(texts).decode("ascii").split("\n")
         ticks = None if self._clock is None else got.values[:, self._clock]
-        times = self.timeline.add(host_s=piece.host_s, ticks=ticks, count=len(got))
-        return lines, times, got.values
+        return lines, self.timeline.add(host_s=host_s, ticks=ticks), got.values
 
     def values(self, quantity: str, values: Array) -> Array | None:
         """The readings of one quantity, in its unit."""
@@ -263,9 +272,9 @@ class Recorder:
                     raise Quit("stopped by hand")
                 self._take_some(events)
                 self.recording.tick()
-                if self.clock() - self._looked_s >= STEP_S:
-                    self._look()
-                    self._mind_the_time()
+                self._look()
+                self._mind_the_time()
+                self._wait_for(events)
         except Quit as end:
             self._look()
             reason = str(end)
@@ -294,7 +303,7 @@ class Recorder:
         while not events.empty():
             event = events.get_nowait()
             if isinstance(event, Piece):
-                lines, _, _ = self.sources[event.instrument].take(event)
+                lines, _, _ = self.sources[event.instrument].take([event])
                 self.recording.append(event.instrument, lines)
 
     def quit_for(self, fault: BaseException) -> None:
@@ -307,21 +316,32 @@ class Recorder:
 
     # -- one turn of the loop ----------------------------------------------------------------------
 
+    def _wait_for(self, events: queue.SimpleQueue[Event]) -> None:
+        """Sleep through the rest of this turn, unless more waits than one turn can take."""
+        left = self._looked_s + TURN_S - self.clock()
+        if left > 0 and events.qsize() < MANY_EVENTS:
+            time.sleep(left)
+
     def _take_some(self, events: queue.SimpleQueue[Event]) -> None:
-        try:
-            event = events.get(timeout=WAIT_S)
-            for _ in range(MOST_EVENTS):
+        """Take what waits, consecutive pieces of one instrument together."""
+        pieces: list[Piece] = []
+        count = 0
+        while count < MOST_BYTES and not events.empty():
+            event = events.get_nowait()
+            if pieces and not (isinstance(event, Piece) and event.instrument == pieces[0].instrument):
+                self._take_pieces(pieces)
+                pieces = []
+            if isinstance(event, Piece):
+                pieces.append(event)
+                count += len(event.data)
+            else:
                 self._take(event)
-                event = events.get_nowait()
-            self._take(event)
-        except queue.Empty:
-            pass
+        if pieces:
+            self._take_pieces(pieces)
 
     def _take(self, event: Event) -> None:
         source = self.sources[event.instrument]
-        if isinstance(event, Piece):
-            self._take_piece(source, event)
-        elif isinstance(event, Lost):
+        if isinstance(event, Lost):
             self._look()
             source.lost, source.has_gap = event.reason, True
             self._say_all(self.follower.lost())
@@ -336,9 +356,10 @@ class Recorder:
             source.has_gap = True
             raise Quit(event.reason)
 
-    def _take_piece(self, source: Source, piece: Piece) -> None:
+    def _take_pieces(self, pieces: list[Piece]) -> None:
+        source = self.sources[pieces[0].instrument]
         before_s = source.timeline.now_s
-        lines, times, values = source.take(piece)
+        lines, times, values = source.take(pieces)
         if not lines:
             return
         self.recording.append(source.record.name, lines)

@@ -326,7 +326,7 @@ class RigFile(_Table):
         )
 
     def with_urls(self, typed: Iterable[str]) -> RigFile:
-        """The same rig on other ports, each typed as ``[INSTRUMENT=]URL``.
+        """The same rig on other ports, each typed as ``[INSTRUMENT=]URL``; a device's path may be relative.
 
         Raises
         ------
@@ -344,7 +344,8 @@ class RigFile(_Table):
                         expected="INSTRUMENT=URL with one of " + ", ".join(names), seen=text[:80],
                     )
                 name, url = names[0], text
-            urls[name] = check_url(url)
+            is_here = bool(url) and "://" not in url and "\0" not in url and Path(url).exists()
+            urls[name] = check_url(str(Path(url).absolute()) if is_here else url)
         return self.model_copy(update={"instrument": tuple(
             i.model_copy(update={"url": urls.get(i.name, i.url)}) for i in self.instrument)})
 

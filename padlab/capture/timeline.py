@@ -7,7 +7,7 @@ rule: a clock that steps back has wrapped if it was near its end, else the rig w
 the host's time bridges the step.
 
 >>> line = Timeline(s_per_tick=0.001, modulus=1000)
->>> line.add(host_s=2.0, ticks=np.array([980.0, 990.0, 0.0, 10.0])).round(3).tolist()
+>>> line.add(host_s=np.full(4, 2.0), ticks=np.array([980.0, 990.0, 0.0, 10.0])).round(3).tolist()
 [0.0, 0.01, 0.02, 0.03]
 """
 
@@ -51,34 +51,35 @@ class Timeline:
             return 1.0
         return self._run_s / self._run_host_s
 
-    def add(self, *, host_s: float, ticks: Array | None, count: int | None = None) -> Array:
-        """Times of the readings of one piece of bytes.
+    def add(self, *, host_s: Array, ticks: Array | None) -> Array:
+        """Times of the next readings.
 
         Parameters
         ----------
-        host_s : float
-            The stamp of the piece [s].
+        host_s : numpy.ndarray
+            The stamp of the piece that brought each reading [s], shape (n,).
         ticks : numpy.ndarray or None
-            The rig's clock in each reading, shape (n,).
-        count : int, optional
-            n, where there is no clock.
+            The rig's clock in each reading, shape (n,); None where it has none.
 
         Returns
         -------
         numpy.ndarray
             Times from the first reading [s], shape (n,).
         """
-        if self._first_host is None:
-            self._first_host = self._last_host = host_s
-        if self.s_per_tick is None or ticks is None:
-            self._last_host, self.now_s = host_s, host_s - self._first_host
-            return np.full(count or 0, self.now_s)
-        if ticks.size == 0:
+        if host_s.size == 0:
             return np.zeros(0)
+        if self._first_host is None:
+            self._first_host = self._last_host = float(host_s[0])
+        if self.s_per_tick is None or ticks is None:
+            time = host_s - self._first_host
+            self.now_s = float(time[-1])
+            return time
         before = ticks[0] if self._last_tick is None else self._last_tick
-        step = np.diff(ticks, prepend=before) * self.s_per_tick
-        host_step = max(0.0, host_s - self._last_host)
-        rig_s, steady = 0.0, True
+        step = np.empty_like(ticks)
+        step[0] = ticks[0] - before
+        np.subtract(ticks[1:], ticks[:-1], out=step[1:])
+        step *= self.s_per_tick
+        steady = True
         for i in np.flatnonzero(step < 0).tolist():
             was = before if i == 0 else ticks[i - 1]
             modulus = self.modulus or 0
@@ -87,11 +88,12 @@ class Timeline:
             else:
                 self.restarts += 1
                 steady = False
-                step[i] = max(host_step * self.rate if i == 0 else 0.0, 1e-6)
+                host_step = float(host_s[i]) - (self._last_host if i == 0 else float(host_s[i - 1]))
+                step[i] = max(host_step * self.rate, 1e-6)
         time = self.now_s + np.cumsum(step)
-        rig_s = float(time[-1]) - self.now_s
         if steady and self._last_tick is not None:
-            self._run_s += rig_s
-            self._run_host_s += host_step
-        self._last_tick, self._last_host, self.now_s = float(ticks[-1]), host_s, float(time[-1])
+            self._run_s += float(time[-1]) - self.now_s
+            self._run_host_s += float(host_s[-1]) - self._last_host
+        self._last_tick, self._last_host = float(ticks[-1]), float(host_s[-1])
+        self.now_s = float(time[-1])
         return np.asarray(time, dtype=np.float64)

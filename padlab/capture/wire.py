@@ -27,10 +27,13 @@ from padlab.capture.pattern import LinePattern, read_pattern
 from padlab.capture.rig import InstrumentFile
 
 Array = NDArray[np.float64]
+Places = NDArray[np.int64]
 
 LONGEST_LINE = 512
 """A line over this many bytes is bad (contract of the rig file)."""
 REMARK = b"#"
+FEW_BYTES = 4096
+"""Below this much text, numbers are read one by one: it is quicker then; measured."""
 
 
 @dataclass
@@ -52,20 +55,28 @@ class Readings:
 
     Attributes
     ----------
-    text : str
-        One line each, the columns joined by commas, as the rig sent them; no line end after the last.
+    rows : sequence of bytes
+        One line each, the columns joined by commas, as the rig sent them; no line ends.
     values : numpy.ndarray
         The same as numbers, shape (n, columns).
+    places : numpy.ndarray
+        Which end mark of the piece completed each row, counted from 0.
     remarks : tuple of str
         Lines that started with ``#``.
     """
 
-    text: str
+    rows: Sequence[bytes]
     values: Array
+    places: Places
     remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
-        return len(self.values)
+        return len(self.rows)
+
+    @property
+    def text(self) -> str:
+        """The rows, one a line."""
+        return b"\n".join(self.rows).decode("ascii")
 
 
 @dataclass
@@ -112,6 +123,7 @@ class LineReader:
         body, self._tail = self._tail + head, b""
         lines = body.split(self.line_end)
         remarks: list[str] = []
+        passed_over = int(self._too_long or not self._in_step)
         if self._too_long:              # counted when it passed the limit
             self._too_long = False
             del lines[0]
@@ -123,7 +135,7 @@ class LineReader:
         self._keep(tail)
         if self.line_end == b"\n" and b"\r" in body:
             lines = [line.removesuffix(b"\r") for line in lines]
-        return self._read(lines, remarks) if lines or remarks else self._nothing()
+        return self._read(lines, remarks, passed_over) if lines or remarks else self._nothing()
 
     def reopened(self, *, whole_from_start: bool = False) -> None:
         """The port was lost and opened again: half a line joins nothing, the count starts anew."""
@@ -143,28 +155,20 @@ class LineReader:
             self.counts.bad_lines += 1
             self._bad_before += 1
 
-    def _read(self, lines: list[bytes], remarks: list[str]) -> Readings:
-        found: list[Any] = list(map(self.pattern.compiled.fullmatch, lines))
+    def _read(self, lines: list[bytes], remarks: list[str], passed_over: int) -> Readings:
+        """Take whole lines, all at once where nothing is wrong with any of them."""
         bad: list[int] = []                           # places of the bad lines
-        if None in found or max(map(len, lines), default=0) > LONGEST_LINE:
-            for i, line in enumerate(lines):
-                if found[i] is not None and len(line) <= LONGEST_LINE:
-                    continue
-                found[i] = None
-                if line.startswith(REMARK) and len(line) <= LONGEST_LINE:
-                    remarks.append(_words(line))
-                else:
-                    bad.append(i)
-        places: Sequence[int] = range(len(lines))
-        if None in found:
-            places = [i for i in places if found[i] is not None]
-        rows = [lines[i] if self.pattern.is_csv else b",".join(found[i].groups()) for i in places]
+        rows = lines
+        if self._all_match(lines):
+            places = np.arange(len(lines))
+        else:
+            rows, places, bad = self._sort_out(lines, remarks)
         try:
             values = self._numbers(rows)
         except ValueError:                            # some text is no number: ``--``, ``1e999``
-            good = [_is_numbers(row) for row in rows]
-            bad = sorted([*bad, *(i for i, fine in zip(places, good, strict=True) if not fine)])
-            rows, places = list(compress(rows, good)), list(compress(places, good))
+            good = np.array([_is_numbers(row) for row in rows])
+            bad = sorted([*bad, *places[~good].tolist()])
+            rows, places = list(compress(rows, good)), places[good]
             values = self._numbers(rows)
         self.counts.remarks += len(remarks)
         self.counts.bad_lines += len(bad)
@@ -173,28 +177,82 @@ class LineReader:
         if not rows:
             return self._nothing(tuple(remarks))
         self.counts.readings += len(rows)
-        return Readings(b"\n".join(rows).decode("ascii"), values, tuple(remarks))
+        return Readings(rows, values, places + passed_over, tuple(remarks))
+
+    def _all_match(self, lines: list[bytes]) -> bool:
+        """Whether every line is a reading that can be stored as it came; one look at all of them."""
+        pattern = self.pattern
+        if pattern.block is None or not pattern.is_csv or max(map(len, lines), default=0) > LONGEST_LINE:
+            return False
+        return pattern.block.fullmatch(self.line_end.join(lines) + self.line_end) is not None
+
+    def _sort_out(self, lines: list[bytes], remarks: list[str]) -> tuple[list[bytes], Places, list[int]]:
+        """Line by line: rows, their places, and the places of the bad ones; remarks are added."""
+        rows, places, bad = [], [], []
+        found: list[Any] = list(map(self.pattern.compiled.fullmatch, lines))
+        for i, (line, match) in enumerate(zip(lines, found, strict=True)):
+            if len(line) > LONGEST_LINE:
+                bad.append(i)
+            elif match is not None:
+                rows.append(line if self.pattern.is_csv else b",".join(match.groups()))
+                places.append(i)
+            elif line.startswith(REMARK):
+                remarks.append(_words(line))
+            else:
+                bad.append(i)
+        return rows, np.array(places, dtype=np.int64), bad
 
     def _numbers(self, rows: list[bytes]) -> Array:
         """Every text as a number, shape (n, columns); ValueError where one is none."""
-        values = np.array(list(map(float, b",".join(rows).split(b",")))) if rows else np.zeros(0)
-        if not np.isfinite(values).all():
-            raise ValueError("a number beyond all numbers")
+        if not rows:
+            return np.zeros((0, self._columns))
+        text = b",".join(rows)
+        values = whole_numbers(text) if len(text) > FEW_BYTES else None
+        if values is None:
+            values = np.array(list(map(float, text.split(b","))))
+            if not np.isfinite(values).all():
+                raise ValueError("a number beyond all numbers")
         return values.reshape(-1, self._columns)
 
-    def _count_lost(self, count: Array, places: Sequence[int], bad: list[int]) -> None:
+    def _count_lost(self, count: Array, places: Places, bad: list[int]) -> None:
         """Look at the rig's count; a line that came and could not be read is bad, not lost as well."""
         if not bad and not self._bad_before:
             self._lines.add(count)
             return
-        before = np.searchsorted(bad, np.asarray(places, dtype=np.int64)) + self._bad_before
+        before = np.searchsorted(bad, places) + self._bad_before
         self._bad_before += len(bad)
         if before.size:
             self._bad_before -= int(before[-1])
             self._lines.add(count, np.diff(before, prepend=0))
 
     def _nothing(self, remarks: tuple[str, ...] = ()) -> Readings:
-        return Readings("", np.zeros((0, self._columns)), remarks)
+        return Readings((), np.zeros((0, self._columns)), np.zeros(0, dtype=np.int64), remarks)
+
+
+def whole_numbers(text: bytes) -> Array | None:
+    """Whole numbers of up to 15 digits with commas between, all at once; None where there is anything else.
+
+    >>> whole_numbers(b"12,-7,0").tolist()
+    [12.0, -7.0, 0.0]
+    >>> whole_numbers(b"1.5,2") is None
+    True
+    """
+    if text.translate(None, b"0123456789-,"):
+        return None
+    signs = np.frombuffer(text + b",", dtype=np.uint8)
+    ends = np.flatnonzero(signs == 44)
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    minus = signs[starts] == 45
+    digits = ends - starts - minus
+    if digits.min() < 1 or digits.max() > 15 or np.count_nonzero(minus) != text.count(b"-"):
+        return None
+    value = signs[ends - 1].astype(np.int64) - 48
+    with_more, power = np.flatnonzero(digits > 1), 1
+    while with_more.size:
+        power += 1
+        value[with_more] += (signs[ends[with_more] - power].astype(np.int64) - 48) * 10 ** (power - 1)
+        with_more = with_more[digits[with_more] > power]
+    return np.where(minus, -value, value).astype(np.float64)
 
 
 class _LineCounter:

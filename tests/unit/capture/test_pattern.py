@@ -82,6 +82,28 @@ def test_an_accepted_pattern_is_linear_on_the_longest_hostile_lines(text):
     assert time.perf_counter() - began < 1.0      # 1,200 lines: well below a millisecond each
 
 
+@pytest.mark.parametrize("text", GOOD)
+def test_many_lines_at_once_match_just_where_each_of_them_does(text):
+    pattern = read_pattern(text)
+    lines = [b"1,2,3,4", b"F=1.5 N", b"F=-2e3N", b"A 7", b"B 12345678", b"x,x,x,9", b"ID zz,5", b"", b"B 7x"]
+    for line in lines:
+        alone = pattern.compiled.fullmatch(line) is not None
+        if pattern.block is not None:
+            assert (pattern.block.fullmatch(line + b"\n") is not None) == alone
+            assert (pattern.block.fullmatch((line + b"\r") * 3) is not None) == alone
+    assert (pattern.block is None) == (r"\s" in text or r"\n" in text)       # a line end could hide in these
+
+
+def test_an_alternative_at_the_top_cannot_hold_a_group():
+    """So that every line gives every value; and a whole line is meant, not its last alternative."""
+    with pytest.raises(UnsafePattern, match="alternative"):
+        read_pattern(r"(?P<force>[0-9]+)|x")
+    block = read_pattern("# a|b", needs_groups=False).block
+    assert block is not None
+    assert block.fullmatch(b"# a\nb\n")
+    assert not block.fullmatch(b"# ab\n")
+
+
 def test_an_identity_has_no_groups():
     assert read_pattern("# bench-a(?: .*)?", needs_groups=False).columns == ()
     with pytest.raises(UnsafePattern, match="no use"):

@@ -163,6 +163,15 @@ def test_hostile_files_end_in_one_clear_error(tmp_path, content):
         read_rig(str(path))
 
 
+def test_a_relative_path_is_taken_where_there_is_such_a_thing(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "rig").symlink_to("/dev/null")
+    assert read_rig("bench").with_urls(["rig"]).instrument[0].url == str(tmp_path / "rig")
+    for typed in ("no-such-rig", "", "a\0b"):
+        with pytest.raises(InputError):
+            read_rig("bench").with_urls([typed])
+
+
 def test_a_rig_that_is_not_there():
     with pytest.raises(InputError, match="no rig"):
         read_rig("nowhere")

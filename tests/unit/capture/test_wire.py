@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from padlab.capture.pattern import read_pattern
 from padlab.capture.rig import read_rig
-from padlab.capture.wire import LineReader, reader_for
+from padlab.capture.wire import LineReader, reader_for, whole_numbers
 
 BENCH = r"(?P<counter>\d+),(?P<clock>\d+),(?P<force>-?\d+),(?P<displacement>-?\d+)"
 
@@ -163,3 +163,17 @@ def test_reader_of_a_rig_file():
     wire = reader_for(read_rig("bench").instrument[0], whole_from_start=True)
     wire.feed(b"4294967295,0,0,0\n0,0,0,0\n")
     assert wire.counts.lost_lines == 0
+
+
+@given(st.lists(st.integers(-(10**15) + 1, 10**15 - 1), min_size=1, max_size=60))
+def test_whole_numbers_are_what_float_makes_of_them(numbers):
+    text = ",".join(map(str, numbers)).encode()
+    got = whole_numbers(text)
+    assert got is not None
+    assert got.tolist() == [float(n) for n in numbers]
+
+
+@pytest.mark.parametrize(
+    "text", [b"1.5", b"1,,2", b"", b"-", b"1-2", b"--1", b"+1", b"1,-", b"1e3", b"1" * 16, b"1 "])
+def test_what_is_not_a_whole_number_is_left_to_float(text):
+    assert whole_numbers(text) is None
