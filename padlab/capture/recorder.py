@@ -15,7 +15,6 @@ import queue
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -24,15 +23,15 @@ from numpy.typing import NDArray
 
 from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece, Port
 from padlab.capture.procedure import Procedure
+from padlab.capture.prompts import Said
 from padlab.capture.rig import RigFile
-from padlab.capture.steps import Said, StepFollower
-from padlab.capture.timeline import Timeline
-from padlab.capture.wire import reader_for
+from padlab.capture.source import Source
+from padlab.capture.steps import StepFollower
 from padlab.errors import InputError
 from padlab.marks import Mark, mark
 from padlab.records.pad import Pad
 from padlab.records.recording import Recording
-from padlab.records.rig_record import Channel, Instrument, RigRecord
+from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.records.shelf import Shelf
 from padlab.signals.merge import samples_from_raw
@@ -94,70 +93,6 @@ def check_fits(rig: RigRecord, procedure: Procedure) -> None:
             expected=f"at most {SHARE_OF_LIMIT * force.limit:g} N, 80 % of the cell's {force.limit:g} N",
             seen=f"{most:g} N", remedy="lower peak_net_n, or use a stronger cell",
         )
-
-
-@dataclass
-class Source:
-    """One instrument while it is recorded."""
-
-    port: Port
-    record: Instrument
-    start_s: float
-    gap_s: float
-    last_host_s: float
-    heard: bool = False
-    lost: str | None = None              # why, while it is lost
-    has_gap: bool = False
-    _over: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
-
-    def __post_init__(self) -> None:
-        self.wire = reader_for(self.port.instrument, whole_from_start=self.port.is_known)
-        self.timeline = Timeline(s_per_tick=self.record.clock_s_per_tick, modulus=self.record.clock_modulus)
-        columns = self.record.columns
-        self._clock = columns.index(self.record.clock) if self.record.clock else None
-        self._channels = [(c, columns.index(c.name)) for c in self.record.channels]
-        self._over = np.zeros(len(self._channels), dtype=np.bool_)
-
-    def take(self, pieces: list[Piece]) -> tuple[list[str], Array, Array]:
-        """Lines for the shelf, times on the axis and values, of what some pieces completed.
-
-        The pieces are read as one, and each line gets the stamp of the piece that completed it.
-        """
-        got = self.wire.feed(b"".join(p.data for p in pieces))
-        if not len(got):
-            return [], np.zeros(0), got.values
-        ends = np.cumsum([p.data.count(self.wire.line_end) for p in pieces])
-        bounds = np.searchsorted(got.places, [0, *ends.tolist()]).tolist()
-        host_s = np.empty(len(got))
-        texts = []
-        for piece, start, stop in zip(pieces, bounds[:-1], bounds[1:], strict=True):
-            if stop > start:
-                host_s[start:stop] = self.last_host_s = piece.host_s
-                prefix = b"%.6f," % max(0.0, piece.host_s - self.start_s)
-                texts.append(prefix + (b"\n" + prefix).join(got.rows[start:stop]))
-        lines = b"\n".join(texts).decode("ascii").split("\n")
-        ticks = None if self._clock is None else got.values[:, self._clock]
-        return lines, self.timeline.add(host_s=host_s, ticks=ticks), got.values
-
-    def values(self, quantity: str, values: Array) -> Array | None:
-        """The readings of one quantity, in its unit."""
-        for channel, place in self._channels:
-            if channel.quantity == quantity:
-                return _value(channel, values[:, place])
-        return None
-
-    def over_limit(self, values: Array) -> str | None:
-        """In words, the first channel that was over its limit in two readings running."""
-        for k, (channel, place) in enumerate(self._channels):
-            if channel.limit is None or not len(values):
-                continue
-            value = np.abs(_value(channel, values[:, place]))
-            over = np.concatenate([self._over[k:k + 1], value >= channel.limit])
-            self._over[k] = over[-1]
-            if (over[1:] & over[:-1]).any():
-                return (f"{channel.quantity} reached {float(value.max()):.1f} {channel.unit}, "
-                        f"over the limit of {channel.limit:g} {channel.unit}")
-        return None
 
 
 def record(
@@ -233,6 +168,8 @@ def record(
             rate = port.instrument.lines_per_s
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
             recorder.sources[instrument.name] = Source(port, instrument, start_s, gap_s, start_s)
+        if procedure.needs_rest_h and not (environment or {}).get("conditioning"):
+            recorder.marks.append(mark("rest_unknown", "run"))
         on_begin(recording)
         try:
             for port in ports:
@@ -421,10 +358,6 @@ class Recorder:
         if key not in self._told:
             self._told.add(key)
             self.screen.say(Said(text, "poor"))
-
-
-def _value(channel: Channel, reading: Array) -> Array:
-    return channel.sign * (channel.scale * reading + channel.offset)
 
 
 def _calibrations(rig: RigRecord) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from padlab.capture.presses import Mender, Press, PressFinder, Span
 from padlab.capture.procedure import Procedure, Step
+from padlab.capture.prompts import AT_REST, HANDS_OFF, Said, prompt
 from padlab.capture.quiet import Quiet
 from padlab.records.pad import F0_N
 
@@ -64,14 +65,6 @@ class Attempt:
     def to_json(self) -> dict[str, Any]:
         """As stored in a run's descriptor."""
         return asdict(self)
-
-
-@dataclass(frozen=True)
-class Said:
-    """One plain sentence for whoever stands at the rig."""
-
-    text: str
-    tone: Literal["prompt", "good", "poor"] = "prompt"
 
 
 class StepFollower:
@@ -154,21 +147,10 @@ class StepFollower:
         """What the hand is to do now."""
         step = self.step
         if self.zero_n is None:
-            return "hands off the press: the zero of the force is being taken"
+            return HANDS_OFF
         if step is None:
-            return "hands off the press: the last readings at rest"
-        left = step.count - self.count
-        times = f", {left} times" if left > 1 else ""
-        slowly = "slowly (2 s at least)" if step.pace == "slow" else "quickly (about half a second)"
-        if step.do == "stroke":
-            return f"press {slowly} to {step.to_n:g} N and let go{times} ({step.label})"
-        if step.do == "bare":
-            return f"no pad: press the bare anvils together {slowly} to {step.to_n:g} N and let go{times}"
-        if step.do == "hold":
-            return f"press slowly to {step.to_n:g} N and hold it for {step.seconds:g} s"
-        if step.do == "rest":
-            return f"only a light touch ({F0_N:g} N) for {step.seconds:g} s ({step.label})"
-        return f"play as you play, for {step.seconds:g} s"
+            return AT_REST
+        return prompt(step, left=step.count - self.count)
 
     def progress(self) -> str:
         """Where things stand, in a few words."""

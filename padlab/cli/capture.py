@@ -14,8 +14,8 @@ from padlab.cli.main import print_json
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
+    from padlab.capture.prompts import Said
     from padlab.capture.recorder import Screen
-    from padlab.capture.steps import Said
 
 
 @click.command(name="capture")
@@ -123,7 +123,7 @@ def _cautions(shelf: Path, rig: str) -> None:
 
 
 def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
-    from padlab.capture.steps import Said
+    from padlab.capture.prompts import Said
 
     screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
     if rig not in _shown(shelf):

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from padlab.capture.procedure import procedure_from_table, read_procedure
+from padlab.capture.prompts import Said
 from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig, rig_from_table
-from padlab.capture.steps import Said
 from padlab.errors import InputError
 from padlab.records.pad import Pad
 from padlab.records.raw_log import read_raw

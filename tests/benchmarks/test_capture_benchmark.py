@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from padlab.capture.procedure import procedure_from_table
+from padlab.capture.prompts import Said
 from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig
-from padlab.capture.steps import Said
 from padlab.records.shelf import Shelf
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")

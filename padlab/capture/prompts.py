@@ -1,0 +1,39 @@
+"""What is said to whoever stands at the rig, in plain words.
+
+>>> prompt(Step(do="stroke", label="recorded", to_n=18.0, count=5), left=2)
+'press slowly (2 s at least) to 18 N and let go, 2 times (recorded)'
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from padlab.capture.procedure import Step
+from padlab.records.pad import F0_N
+
+HANDS_OFF = "hands off the press: the zero of the force is being taken"
+AT_REST = "hands off the press: the last readings at rest"
+
+
+@dataclass(frozen=True)
+class Said:
+    """One plain sentence for whoever stands at the rig."""
+
+    text: str
+    tone: Literal["prompt", "good", "poor"] = "prompt"
+
+
+def prompt(step: Step, *, left: int) -> str:
+    """What the hand is to do; ``left`` is how many strokes are missing."""
+    times = f", {left} times" if left > 1 else ""
+    slowly = "slowly (2 s at least)" if step.pace == "slow" else "quickly (about half a second)"
+    if step.do == "stroke":
+        return f"press {slowly} to {step.to_n:g} N and let go{times} ({step.label})"
+    if step.do == "bare":
+        return f"no pad: press the bare anvils together {slowly} to {step.to_n:g} N and let go{times}"
+    if step.do == "hold":
+        return f"press slowly to {step.to_n:g} N and hold it for {step.seconds:g} s"
+    if step.do == "rest":
+        return f"only a light touch ({F0_N:g} N) for {step.seconds:g} s ({step.label})"
+    return f"play as you play, for {step.seconds:g} s"
