@@ -46,6 +46,7 @@ TURN_S = 0.1
 """What has come is stored and looked at together this often [s]; a warning of too much force is no later."""
 GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
+SILENT = "the rig fell silent"
 PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
@@ -227,7 +228,9 @@ class Recorder:
                 self.marks.append(mark("bad_lines", name, f"{counts.bad_lines} line(s) were not readable"))
             if counts.lost_lines:
                 self.marks.append(mark("lost_lines", name, f"{counts.lost_lines} line(s) were lost"))
-            if source.has_gap:
+            if source.doubtful_gap is not None:
+                self._gap(source, *source.doubtful_gap, SILENT)
+            if source.has_gap or counts.restarts:
                 self.marks.append(mark("gap", name))
         if self.follower.shortened:
             self.marks.append(mark("fewer_strokes_than_planned", "run",
@@ -310,17 +313,32 @@ class Recorder:
             raise Quit(over, mark("over_range", "run", over))
 
     def _mind_gaps(self, source: Source, before_s: float, times: Array) -> None:
+        doubtful, source.doubtful_gap = source.doubtful_gap, None
+        if doubtful is not None and times[0] >= doubtful[1]:
+            self._gap(source, *doubtful, SILENT)
+        if source.lost is not None:
+            self._gap(source, before_s, float(times[0]), source.lost)
+            source.lost, source.heard = None, False
+        restarts = source.timeline.restarts
+        for from_s, to_s in restarts[source.restarts_seen:]:
+            self._gap(source, from_s, to_s, "the rig was restarted: its clock began anew")
+        source.restarts_seen, begun_anew = len(restarts), {to_s for _, to_s in restarts}
         steps = np.diff(times, prepend=before_s if source.heard else times[0])
         source.heard = True
-        if source.lost is not None:
-            self.recording.add_gap(before_s, float(times[0]), source.lost)
-            source.lost, steps[0] = None, 0.0
         for i in np.flatnonzero(steps > source.gap_s).tolist():
-            source.has_gap = True
-            to_s = float(times[i])
-            self.recording.add_gap(to_s - float(steps[i]), to_s, "the rig fell silent")
-            self._look()
-            self._say_all(self.follower.lost())
+            gap = (float(times[i]) - float(steps[i]), float(times[i]))
+            if gap[1] in begun_anew:
+                continue
+            if i == times.size - 1:
+                source.doubtful_gap = gap
+            else:
+                self._gap(source, *gap, SILENT)
+
+    def _gap(self, source: Source, from_s: float, to_s: float, reason: str) -> None:
+        source.has_gap = True
+        self.recording.add_gap(from_s, to_s, reason)
+        self._look()
+        self._say_all(self.follower.lost())
 
     def _look(self) -> None:
         """Let the steps see what has come since the last look."""
@@ -343,8 +361,9 @@ class Recorder:
         for name, source in self.sources.items():
             silent_s = now - source.last_host_s
             if source.lost is None and silent_s > 5.0:
-                self._tell_once(f"silent {source.last_host_s}",
-                                f"nothing comes from {name}: is it switched on?")
+                only_bad = source.wire.counts.bad_lines > source.bad_when_heard
+                self._tell_once(f"silent {source.last_host_s}", f"only unreadable lines come from {name}"
+                                if only_bad else f"nothing comes from {name}: is it switched on?")
                 if silent_s > self.give_up_s:
                     source.has_gap = True
                     raise Quit(f"nothing came from {name} for {self.give_up_s:g} s")

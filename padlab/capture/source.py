@@ -27,6 +27,9 @@ class Source:
     heard: bool = False
     lost: str | None = None              # why, while it is lost
     has_gap: bool = False
+    doubtful_gap: tuple[float, float] | None = None      # at the very last reading: the next one will tell
+    restarts_seen: int = 0
+    bad_when_heard: int = 0              # bad lines up to the last reading
     _over: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
@@ -45,6 +48,7 @@ class Source:
         got = self.wire.feed(b"".join(p.data for p in pieces))
         if not len(got):
             return [], np.zeros(0), got.values
+        self.bad_when_heard = self.wire.counts.bad_lines
         ends = np.cumsum([p.data.count(self.wire.line_end) for p in pieces])
         bounds = np.searchsorted(got.places, [0, *ends.tolist()]).tolist()
         host_s = np.empty(len(got))

@@ -16,6 +16,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.signals.merge import without_odd_ticks
+
 Array = NDArray[np.float64]
 
 LONGEST_TRUSTED_RATE_S = 0.2
@@ -37,9 +39,10 @@ class Timeline:
         self.s_per_tick = s_per_tick
         self.modulus = modulus
         self.now_s = 0.0                         # time of the last reading
-        self.restarts = 0
+        self.restarts: list[tuple[float, float]] = []      # where the clock began anew: from, to
         self._last_tick: float | None = None
         self._last_host = 0.0
+        self._before: tuple[float, float] | None = None    # tick and time of the last reading but one
         self._first_host: float | None = None
         self._run_s = 0.0                        # rig seconds and host seconds without restarts,
         self._run_host_s = 0.0                   # for the clock's rate against the host
@@ -74,26 +77,39 @@ class Timeline:
             time = host_s - self._first_host
             self.now_s = float(time[-1])
             return time
+        ticks = self._mended(ticks)
         before = ticks[0] if self._last_tick is None else self._last_tick
         step = np.empty_like(ticks)
         step[0] = ticks[0] - before
         np.subtract(ticks[1:], ticks[:-1], out=step[1:])
         step *= self.s_per_tick
-        steady = True
+        begun_anew: list[int] = []
         for i in np.flatnonzero(step < 0).tolist():
             was = before if i == 0 else ticks[i - 1]
             modulus = self.modulus or 0
             if modulus and was > 0.9 * modulus and ticks[i] < 0.1 * modulus:
                 step[i] += modulus * self.s_per_tick
             else:
-                self.restarts += 1
-                steady = False
+                begun_anew.append(i)
                 host_step = float(host_s[i]) - (self._last_host if i == 0 else float(host_s[i - 1]))
                 step[i] = max(host_step * self.rate, 1e-6)
         time = self.now_s + np.cumsum(step)
-        if steady and self._last_tick is not None:
+        self.restarts += [(float(time[i] - step[i]), float(time[i])) for i in begun_anew]
+        if not begun_anew and self._last_tick is not None:
             self._run_s += float(time[-1]) - self.now_s
             self._run_host_s += float(host_s[-1]) - self._last_host
+        earlier = (self._last_tick, self.now_s) if self._last_tick is not None else None
+        self._before = (float(ticks[-2]), float(time[-2])) if ticks.size > 1 else earlier
         self._last_tick, self._last_host = float(ticks[-1]), float(host_s[-1])
         self.now_s = float(time[-1])
         return np.asarray(time, dtype=np.float64)
+
+    def _mended(self, ticks: Array) -> Array:
+        """Without ticks that were damaged on the way; the last of the readings before may be one too."""
+        if self._before is None or self._last_tick is None:
+            return without_odd_ticks(ticks)
+        joined = np.concatenate([[self._before[0], self._last_tick], ticks])
+        mended = without_odd_ticks(joined)
+        if mended[1] != joined[1]:
+            self._last_tick, self.now_s = self._before
+        return mended[2:]

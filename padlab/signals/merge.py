@@ -85,7 +85,7 @@ def axis_s(instrument: Instrument, table: pd.DataFrame) -> Array:
     host = table["host_s"].to_numpy(dtype=np.float64)
     if instrument.clock is None or instrument.clock_s_per_tick is None:
         return _regular_rate(host)
-    tick = table[instrument.clock].to_numpy(dtype=np.float64)
+    tick = without_odd_ticks(table[instrument.clock].to_numpy(dtype=np.float64))
     time = tick * instrument.clock_s_per_tick
     step = np.diff(time)
     modulus = (instrument.clock_modulus or 0) * instrument.clock_s_per_tick
@@ -98,6 +98,23 @@ def axis_s(instrument: Instrument, table: pd.DataFrame) -> Array:
         wrapped = modulus > 0 and time[i] > 0.9 * modulus and time[i + 1] < 0.1 * modulus
         step[i] = step[i] + modulus if wrapped else max((host[i + 1] - host[i]) * rate, 1e-6)
     return np.concatenate([[0.0], np.cumsum(step)])
+
+
+def without_odd_ticks(tick: Array) -> Array:
+    """Replace a tick that fits neither neighbour, though these fit each other: it was damaged on the way.
+
+    One flipped bit would otherwise move the axis, and everything after it, by minutes.
+
+    >>> without_odd_ticks(np.array([10.0, 20.0, 9000.0, 40.0, 50.0])).tolist()
+    [10.0, 20.0, 30.0, 40.0, 50.0]
+    """
+    before, here, after = tick[:-2], tick[1:-1], tick[2:]
+    odd = np.flatnonzero((before < after) & ((here < before) | (here > after)))
+    if odd.size == 0:
+        return tick
+    mended = tick.copy()
+    mended[odd + 1] = (before[odd] + after[odd]) / 2
+    return mended
 
 
 def _clock_rate(time: Array, host: Array) -> float:

@@ -166,6 +166,31 @@ def test_a_rig_that_does_not_come_back_ends_the_run_with_all_samples(line_rig, t
     assert len(run.samples) == len(sent)
 
 
+def test_a_rig_that_restarts_leaves_a_gap_and_loses_nothing(line_rig, tmp_path):
+    first, second = lines(drawing(*IDLE, *STROKE)), lines(drawing((1.0, 0.0), *STROKE, (2.0, 0.0)))
+    recording = Recording(line_rig, tmp_path)
+    line_rig.send(b"".join(first))
+    recording.screen.wait_for("recorded 1 of 2")
+    line_rig.send(b"# bench-a\n" + b"".join(second))              # its counter and clock begin at 0 again
+    run = recording.finish()
+    assert run.state == "complete"
+    assert codes(run) == {"gap"}
+    assert [g.reason for g in run.gaps] == ["the rig was restarted: its clock began anew"]
+    assert stored(run) == (first + second)[:len(stored(run))]
+
+
+def test_one_damaged_tick_is_no_gap(line_rig, tmp_path):
+    sent = lines(drawing(*IDLE, *STROKE, *STROKE, (2.0, 0.0)))
+    sent[150] = b"150,%d,0,0\n" % (150 * 20_000 ^ 1 << 28)
+    recording = Recording(line_rig, tmp_path)
+    line_rig.send(b"".join(sent[:151]))                           # the next reading will tell
+    time.sleep(0.3)
+    line_rig.send(b"".join(sent[151:]))
+    run = recording.finish()
+    assert (run.state, codes(run), run.gaps) == ("complete", set(), ())
+    assert run.samples["time_s"].iloc[-1] == pytest.approx((len(stored(run)) - 1) / RATE)
+
+
 def test_a_rig_that_falls_silent_leaves_a_gap_and_then_the_run_ends(line_rig, tmp_path):
     recording = Recording(line_rig, tmp_path, give_up_s=5.5)
     line_rig.send(b"".join(lines(drawing(*IDLE))))
