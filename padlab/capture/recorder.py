@@ -303,42 +303,49 @@ class Recorder:
         if not lines:
             return
         self.recording.append(source.record.name, lines)
-        self._mind_gaps(source, before_s, times)
+        cuts = self._mind_gaps(source, before_s, times)
         force = source.values("force", values)
         if force is not None:
-            self._waiting.append((times, force))
+            for start, stop in zip([0, *cuts], [*cuts, times.size], strict=True):
+                if start in cuts:
+                    self._look()
+                    self._say_all(self.follower.lost())
+                self._waiting.append((times[start:stop], force[start:stop]))
         over = source.over_limit(values)
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}", "poor"))
             raise Quit(over, mark("over_range", "run", over))
 
-    def _mind_gaps(self, source: Source, before_s: float, times: Array) -> None:
+    def _mind_gaps(self, source: Source, before_s: float, times: Array) -> list[int]:
+        """Keep the gaps of an instrument; gives the places of the readings that follow one."""
+        cuts = set()
         doubtful, source.doubtful_gap = source.doubtful_gap, None
         if doubtful is not None and times[0] >= doubtful[1]:
             self._gap(source, *doubtful, SILENT)
+            cuts.add(0)
         if source.lost is not None:
             self._gap(source, before_s, float(times[0]), source.lost)
             source.lost, source.heard = None, False
+            cuts.add(0)
+        steps = np.diff(times, prepend=before_s if source.heard else times[0])
+        source.heard = True
         restarts = source.timeline.restarts
         for from_s, to_s in restarts[source.restarts_seen:]:
             self._gap(source, from_s, to_s, "the rig was restarted: its clock began anew")
-        source.restarts_seen, begun_anew = len(restarts), {to_s for _, to_s in restarts}
-        steps = np.diff(times, prepend=before_s if source.heard else times[0])
-        source.heard = True
-        for i in np.flatnonzero(steps > source.gap_s).tolist():
-            gap = (float(times[i]) - float(steps[i]), float(times[i]))
-            if gap[1] in begun_anew:
-                continue
+            cuts.update(np.flatnonzero(times == to_s).tolist())
+        source.restarts_seen = len(restarts)
+        for i in sorted(set(np.flatnonzero(steps > source.gap_s).tolist()) - cuts):
+            gap = (float(times[i] - steps[i]), float(times[i]))
             if i == times.size - 1:
                 source.doubtful_gap = gap
             else:
                 self._gap(source, *gap, SILENT)
+                cuts.add(i)
+        return sorted(cuts)
 
     def _gap(self, source: Source, from_s: float, to_s: float, reason: str) -> None:
         source.has_gap = True
         self.recording.add_gap(from_s, to_s, reason)
-        self._look()
-        self._say_all(self.follower.lost())
 
     def _look(self) -> None:
         """Let the steps see what has come since the last look."""

@@ -433,6 +433,7 @@ class _Hold:
             self.held_s, self._last_s, self._for_n = 0.0, None, to_n
         time = span.time_s
         step = np.diff(time, prepend=time[0] if self._last_s is None else self._last_s)
+        step = np.clip(step, 0.0, 1.0)              # what is missing was not seen to be held
         near = np.abs(span.net_n - to_n) <= HOLD_BAND * to_n
         self.held_s += float(step[near].sum())
         self._last_s = float(time[-1])

@@ -166,6 +166,22 @@ def test_a_rig_that_does_not_come_back_ends_the_run_with_all_samples(line_rig, t
     assert len(run.samples) == len(sent)
 
 
+def test_a_hold_of_which_a_part_is_missing_does_not_count(line_rig, tmp_path):
+    plan = procedure_from_table({"name": "x", "kind": "pad", "step": [
+        {"do": "hold", "label": "hold", "to_n": 3.5, "seconds": 10}]}, source="t")
+    holds = ((2.0, 3.5), (12.0, 3.5), (1.0, 0.0), (1.0, 0.0), (2.0, 3.5), (11.0, 3.5), (1.0, 0.0), (3.0, 0.0))
+    sent = lines(drawing(*IDLE, *holds))
+    del sent[300:650]                                            # seven seconds of the first hold
+    recording = Recording(line_rig, tmp_path, plan)
+    line_rig.send(b"".join(sent))
+    run = recording.finish()
+    assert run.state == "complete"
+    assert codes(run) == {"gap", "lost_lines"}
+    steps = json.loads((run.folder / "datapackage.json").read_text("utf-8"))["padlab"]["steps"]
+    assert [s["good"] for s in steps] == [False, True]
+    assert "missing" in steps[0]["reason"]
+
+
 def test_a_rig_that_restarts_leaves_a_gap_and_loses_nothing(line_rig, tmp_path):
     first, second = lines(drawing(*IDLE, *STROKE)), lines(drawing((1.0, 0.0), *STROKE, (2.0, 0.0)))
     recording = Recording(line_rig, tmp_path)
