@@ -42,6 +42,7 @@ class Press:
     peak_s: float = 0.0
     twice: bool = False              # it fell and rose again before it was let go
     judged: bool = False             # a step has taken it
+    broken: bool = False             # readings of it are missing
     _valley_n: float | None = None
 
     @property

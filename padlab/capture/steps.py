@@ -45,6 +45,7 @@ ENOUGH = 0.9
 """A hold or a rest of nine tenths of the asked time counts; design choice."""
 TAIL_S, TAIL_SAMPLES = 1.0, 50
 """At rest after the last step, so that the zero of the force can be checked."""
+MISSING = "readings are missing while it was pressed"
 PIECE = 256
 """Samples looked at together, so that the answer does not depend on how they arrive."""
 
@@ -98,6 +99,7 @@ class StepFollower:
         self._now_s = self._began_s = self._released_s = 0.0
         self._idle_samples = 0
         self._poor_in_row = 0
+        self._after_gap = False
         self._hold = _Hold()
 
     @property
@@ -134,11 +136,13 @@ class StepFollower:
         self._mender.reset()
         self._quiet.reset()
         self._stuck.reset()
+        self._after_gap = True
         press, step = self._finder.press, self.step
-        if press is not None and not press.judged and press.peak_n >= self.touch_n:
-            press.judged = True
-            if step is not None and step.do in ("stroke", "bare", "hold"):
-                self._poor(step, press, "readings are missing while it was pressed")
+        if press is not None and not press.judged:
+            press.broken = True
+            if press.peak_n >= self.touch_n and step is not None and step.do in ("stroke", "bare", "hold"):
+                press.judged = True
+                self._poor(step, press, MISSING)
         self._hold = _Hold()
         said, self._said = self._said, []
         return said
@@ -178,6 +182,10 @@ class StepFollower:
 
     def _follow(self, t: Array, net: Array) -> None:
         for span in self._finder.feed(t, net):
+            if self._after_gap and span.time_s.size:
+                self._after_gap = False
+                if span.press is not None:
+                    span.press.broken = True         # it may have begun in the gap
             if self.step is not None and self.step.do == "free":
                 self._free(self.step, float(span.time_s[-1]) if span.time_s.size else self._now_s)
             elif span.press is None:
@@ -245,7 +253,9 @@ class StepFollower:
                 self._skip_to(ahead)
                 step = self.steps[ahead]
         press.judged = True
-        if step.do == "hold":
+        if press.broken:
+            self._poor(step, press, MISSING)
+        elif step.do == "hold":
             self._judge_hold(step, press, hold.held_s)
         else:
             self._judge_stroke(step, press)
@@ -279,7 +289,7 @@ class StepFollower:
 
     def _holding(self, step: Step, span: Span, press: Press) -> None:
         to_n = step.to_n or 0.0
-        if press.peak_n > HOLD_TOP * to_n:
+        if press.broken or press.peak_n > HOLD_TOP * to_n:
             return                                   # judged when it is let go
         if self._hold.add(to_n, span) >= (step.seconds or 0.0):
             press.judged = True

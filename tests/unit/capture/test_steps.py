@@ -220,15 +220,26 @@ def test_one_damaged_reading_is_no_press_and_spoils_none():
     assert reasons(follower) == [None] * 3
 
 
-def test_readings_missing_during_a_press_make_it_poor_once():
+@pytest.mark.parametrize("cut_s", [1.9, 2.03, 2.08, 3.2, 4.2])
+def test_readings_missing_during_a_press_make_it_poor_once(cut_s):
+    """Before it, at its first touch, in its rise, at its peak, as it is let go: 0.6 s are missing."""
     time, force = Pencil().idle(2).strokes(18, 4).idle(2).drawn()
-    follower, cut = StepFollower(THREE), round(3.2 * RATE)      # in the first press
+    follower, cut = StepFollower(THREE), round(cut_s * RATE)
     follower.feed(time[:cut], force[:cut])
-    said = follower.lost()
-    follower.feed(time[cut + 20:], force[cut + 20:])
-    assert "missing" in said[0].text
+    follower.lost()
+    follower.feed(time[cut + 30:], force[cut + 30:])
     assert [r is None for r in reasons(follower)] == [False, True, True, True]
+    assert "missing" in reasons(follower)[0]
     assert follower.done
+
+
+def test_readings_missing_between_presses_spoil_none():
+    time, force = Pencil().idle(2).strokes(18, 1).idle(2).strokes(18, 2).idle(2).drawn()
+    follower, cut = StepFollower(THREE), round(5.5 * RATE)
+    follower.feed(time[:cut], force[:cut])
+    assert follower.lost() == []
+    follower.feed(time[cut + 50:], force[cut + 50:])
+    assert reasons(follower) == [None] * 3
 
 
 def test_the_answer_does_not_depend_on_the_pieces():
