@@ -6,7 +6,7 @@
 Everything here is invented: a harbour-town workshop that looks after the band's cornets, baritones
 and euphoniums tests six stocks, three lots of each, three pads of each lot. One lot is softer than
 its stock (synthetic felt 2026-05), and during one run the zero of the force drifts (sheet cork
-2026-03, pad 2). It takes about ten minutes.
+2026-03, pad 2). It takes about ten minutes; faster, and many idle readings would be kept at each end.
 """
 
 import json
@@ -51,6 +51,7 @@ def main(folder: Path) -> None:
                     one_pad(folder, work, blank, material, stock, lot, lot_number, number)
     for run in sorted((folder / "runs").iterdir()):
         pack(open_run(run))
+    (folder / ".cautions-shown").unlink(missing_ok=True)
 
 
 def one_pad(folder: Path, work: Path, blank: str, material: str, stock: str, lot: str, lot_number: int,
@@ -80,7 +81,7 @@ def capture(folder: Path, work: Path, rig_name: str, procedure: str, *, rig: lis
     """Serve one pass of the virtual rig and record it; returns the run's id."""
     padlab = [sys.executable, "-m", "padlab.cli"]
     transport = ["--tcp", "0"] if sys.platform == "win32" else []
-    serve = [*padlab, "virtual-rig", "--procedure", procedure, "--seed", str(SEED), "--speed", "1000",
+    serve = [*padlab, "virtual-rig", "--procedure", procedure, "--seed", str(SEED), "--speed", "150",
              "--once", *rig, *transport]
     with (work / "rig.log").open("w") as log, subprocess.Popen(
             serve, stdout=subprocess.PIPE, stderr=log, text=True) as server:

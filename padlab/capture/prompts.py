@@ -1,7 +1,7 @@
 """What is said to whoever stands at the rig, in plain words.
 
 >>> prompt(Step(do="stroke", label="recorded", to_n=18.0, count=5), left=2)
-'press slowly (2 s at least) to 18 N and let go, 2 times (recorded)'
+'press slowly (2 s at least) to 18 N and let go completely, 2 times (recorded)'
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def prompt(step: Step, *, left: int) -> str:
     times = f", {left} times" if left > 1 else ""
     slowly = "slowly (2 s at least)" if step.pace == "slow" else "quickly (about half a second)"
     if step.do == "stroke":
-        return f"press {slowly} to {step.to_n:g} N and let go{times} ({step.label})"
+        return f"press {slowly} to {step.to_n:g} N and let go completely{times} ({step.label})"
     if step.do == "bare":
         return f"no pad: press the bare anvils together {slowly} to {step.to_n:g} N and let go{times}"
     if step.do == "hold":

@@ -31,8 +31,8 @@ from padlab.records.pad import F0_N
 
 Array = NDArray[np.float64]
 
-PEAK_SHARE, PEAK_N = 0.10, 0.3
-"""A peak off by more than 10 % of the asked one (0.3 N at least) makes a stroke poor."""
+PEAK_SHARE, PEAK_N = 0.08, 0.3
+"""A peak off by more than 8 % of the asked one (0.3 N at least) makes a stroke poor, as in the fit."""
 NEXT_SHARE, NEXT_N = 0.20, 0.5
 """A peak this close to the next step's is that step's; design choice."""
 SHORTEST_RISE_S = {"slow": 0.4, "quick": 0.1}
