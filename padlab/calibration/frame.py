@@ -37,6 +37,11 @@ class Frame:
     source: str                          # "rig file" | "blank RUN" | "calibration ID" | "none"
     bare_at_f0_mm: float | None = None   # indicator reading on the bare anvils at F0, from the blank
 
+    @property
+    def is_measured(self) -> bool:
+        """Whether blank runs measured it; else it is what a rig file says, or nothing."""
+        return self.source not in ("rig file", "none")
+
     def deflection_mm(self, force_n: Array) -> Array:
         """Deflection at net force [mm]; held constant beyond the grid's ends."""
         return np.asarray(np.interp(force_n, self.force_n, self.deflection))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.compression import Curve, Limbs, curves_of, describe, limb_curve
@@ -23,6 +24,7 @@ from padlab.fitting.results import CompressionSet, RunFit, StrokeRow, Verdict
 from padlab.fitting.run_json import run_json
 from padlab.fitting.set_rules import constant_force_set_percent
 from padlab.marks import Mark, mark
+from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import crossing
@@ -35,6 +37,10 @@ GIVE_FROM_N, GIVE_TO_N = 0.5, 12.5
 AT_FORCES_N = (2.0, 3.5, 8.0, 12.5)
 SET_FORCE_N = 3.5
 WARM_UP_STROKES = 50
+UNMEASURED_MM_PER_N = 1e-3
+"""A press that was never measured may give so much (design choice)."""
+BOUND_SHARE = 0.2
+"""A frame that may be more than this share of what was seen makes the stiffness a bound."""
 
 
 def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, ...] = AT_FORCES_N,
@@ -62,13 +68,16 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
                        where={"run": run.id})
     frame = frame_of(run) if frame is None else frame
+    calibrations = calibrations_of(run)
+    rig = calibrated_rig(run.rig, calibrations)
     try:
         prepared = prepare(run, frame)
-        curve = limb_curve(prepared, run.rig, frame, run.column_doubt)
+        curve = limb_curve(prepared, rig, frame, run.column_doubt)
     except FitError as fault:
         fault.where.setdefault("run", run.id)
         raise
-    marks = [*run.marks, *_marks(run, prepared, frame)]
+    marks = [*run.marks, *_marks(run, prepared, frame, curve),
+             *calibration_marks(run, calibrations, **_used_ranges(prepared, curve))]
     thickness = _thickness(run, prepared, frame)
     height = None if thickness is None else thickness.value
     law, _, differs = describe(curve, compression_laws(run.pad, height))
@@ -77,7 +86,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     if law.verdict is not Verdict.GOOD:
         marks.append(mark("law_not_good", "best-fitting law"))
     hysteresis = loop(prepared)
-    channel = None if run.rig is None else run.rig.channel("displacement")
+    channel = None if rig is None else rig.channel("displacement")
     stiffness = curve.base.loading_stiffness()
     creep = sinking(prepared, near_n=SET_FORCE_N, times_s=at_times_s,
                     loading_stiffness=lambda force_n: curve.base.at(stiffness, force_n),
@@ -97,15 +106,39 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     return result
 
 
-def _marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
+def _used_ranges(prepared: Prepared, curve: Curve) -> dict[str, tuple[float, float]]:
+    """Lowest and highest force and displacement that the results rest on, as the samples have them."""
+    at = np.concatenate([np.arange(s.press.start, s.press.stop) for s in curve.used])
+    zero, position = prepared.zero.value_n, prepared.position_mm[at]
+    return {"force_n": (zero + F0_N, zero + float(curve.base.force_n[-1])),
+            "displacement_mm": (float(position.min()), float(position.max()))}
+
+
+def _is_bound(frame: Frame, curve: Curve) -> bool:
+    """Whether a frame that nobody measured may be a fifth of what was seen.
+
+    A rig file's word counts, but a press that was never measured is held to give 1 um/N at least.
+    """
+    if frame.is_measured:
+        return False
+    top = curve.base.force_n[-1]
+    doubt = frame.uncertainty_mm(np.array([top]))
+    may_be = float(frame.deflection_mm(np.array([top]))[0]) + (0.0 if doubt is None else 2 * float(doubt[0]))
+    seen = float(curve.base.mean_mm()[-1]) + float(frame.deflection_mm(np.array([top]))[0])
+    return max(may_be, UNMEASURED_MM_PER_N * float(top)) > BOUND_SHARE * seen
+
+
+def _marks(run: Run, prepared: Prepared, frame: Frame, curve: Curve) -> list[Mark]:
     found: list[Mark] = []
     recorded, worked = prepared.role("recorded"), prepared.role("working-in")
     if run.set_aside:
         found.append(mark("set_aside", "run", f"set aside: {run.set_aside}"))
     if prepared.zero.drifted:
         found.append(mark("zero_drifted", "force"))
-    if run.rig is not None and any(c.calibration is None for i in run.rig.instruments for c in i.channels):
-        found.append(mark("uncalibrated", "rig"))
+    if _is_bound(frame, curve):
+        found.append(mark("bound_only", "stiffness",
+                          "the frame was not measured and may give a fifth of this: the pad is at least so "
+                          "stiff; record a blank run"))
     if run.rig is None and not run.column_doubt:
         found.append(mark("rig_doubt_unknown", "rig"))
     if frame.source == "rig file":

@@ -8,6 +8,7 @@ A better calibration is a new file; ``padlab remake --calibration ID`` applies i
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
@@ -203,12 +204,16 @@ def calibrated_value(calibration: Calibration, channel: Channel, reading: Array)
     gets thinner is calibrated on blocks that grow.
     """
     assert calibration.curve is not None        # for_channel gives force and displacement only
-    turns = channel.sign * (1.0 if channel.scale >= 0 else -1.0)
     if calibration.reads == "value":
         reading = channel.sign * (channel.scale * reading + channel.offset)
-        turns = 1.0
-    sense = turns if calibration.curve.rises else -turns
-    return np.asarray(sense * calibration.curve.value(reading))
+    return np.asarray(sense_of(calibration, channel) * calibration.curve.value(reading))
+
+
+def sense_of(calibration: Calibration, channel: Channel) -> float:
+    """1.0 where the channel's value rises with the calibration's reference, -1.0 where it falls."""
+    assert calibration.curve is not None
+    turns = 1.0 if calibration.reads == "value" else channel.sign * math.copysign(1.0, channel.scale)
+    return turns if calibration.curve.rises else -turns
 
 
 def check_serves(calibration: Calibration, rig: RigRecord | None, run_id: str) -> None:
