@@ -96,8 +96,13 @@ def worst_class(levels: tuple[Level, ...]) -> float | None:
 
 
 def class_from(checks: tuple[Check, ...]) -> list[dict[str, float]]:
-    """For each class that is reached, the lowest reference from which every check keeps it, and on up."""
+    """For each class that is reached, the lowest reference from which every check keeps it, and on up.
+
+    Nothing is claimed of a force channel whose repeatability was not determined.
+    """
     limited = [c for c in checks if c.source and c.levels]
+    if any(c.source and not c.levels for c in checks if c.name in ("accuracy", "repeatability")):
+        return []
     references = sorted({level.reference for c in limited for level in c.levels})
     classes = sorted({level.reaches for c in limited for level in c.levels if level.reaches is not None})
     out = []

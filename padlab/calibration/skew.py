@@ -16,13 +16,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.errors import FitError
+from padlab.errors import FitError, RunError
 from padlab.marks import Mark, mark
+from padlab.records.raw_log import read_raw
+from padlab.records.run import Run
+from padlab.signals.merge import axis_s, reading_to_value
 from padlab.statistics.quantity import Quantity, with_doubt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from padlab.records.rig_record import Instrument
 
 Array = NDArray[np.float64]
 
@@ -30,6 +39,7 @@ LONGEST_LAG_S = 0.2
 TARGET_S = 2e-3
 """Standard uncertainty that the loop of a pad can bear (design choice)."""
 FEWEST_PARTS = 3
+STRETCH_S = 12.0
 STILL_SHARE = 0.02
 """A part in which the rate hardly moves says nothing of a lag."""
 
@@ -140,3 +150,71 @@ def stretches(time_a_s: Array, a: Array, time_b_s: Array, b: Array, *,
 def _correlation(here: Array, other: Array) -> float:
     spread = float(other.std())
     return float(here @ (other - other.mean())) / spread if spread > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Series:
+    """Force and displacement of one run on the computer's clock, each with its instrument's name."""
+
+    early: str | None
+    late: str | None
+    arrays: tuple[Array, Array, Array, Array]        # time and force, time and displacement
+
+    @property
+    def stretches(self) -> int:
+        """Into how many stretches of some 12 s it is cut, 3 at least."""
+        return max(3, int((self.arrays[0][-1] - self.arrays[0][0]) / STRETCH_S))
+
+
+def series_of(run: Run) -> Series:
+    """Force and displacement of a run on a spring, each as its own instrument sent it.
+
+    Raises
+    ------
+    RunError
+        It is no run on a spring, or one of the two was not recorded.
+    """
+    run.need(kinds=("check",), columns=(), by="calibrate skew")
+    if run.rig is None:
+        run.need(kinds=("check",), columns=("force_n", "displacement_mm"), by="calibrate skew")
+        table = run.samples
+        time = table["time_s"].to_numpy(dtype=np.float64)
+        return Series(None, None, (time, table["force_n"].to_numpy(dtype=np.float64),
+                                   time, table["displacement_mm"].to_numpy(dtype=np.float64)))
+    raw = read_raw(run)
+    found: dict[str, tuple[str, Array, Array]] = {}
+    for instrument in run.rig.instruments:
+        for channel in instrument.channels:
+            if channel.quantity in ("force", "displacement") and channel.quantity not in found:
+                table = raw[instrument.name]
+                if len(table) < 4:
+                    raise RunError(f"instrument {instrument.name} said nothing in run {run.id}",
+                                   expected="readings", seen=f"{len(table)}", where={"run": run.id})
+                time = on_host_time(instrument, table)
+                value = reading_to_value(channel, table)
+                good = np.isfinite(value) & (np.diff(time, prepend=-np.inf) > 0)
+                found[channel.quantity] = (instrument.name, time[good], value[good])
+    missing = [q for q in ("force", "displacement") if q not in found]
+    if missing:
+        raise RunError(f"run {run.id} has no {missing[0]}", expected="force and displacement",
+                       seen=", ".join(found) or "neither", where={"run": run.id})
+    early, late = found["force"], found["displacement"]
+    return Series(early[0], late[0], (early[1], early[2], late[1], late[2]))
+
+
+def on_host_time(instrument: Instrument, table: pd.DataFrame) -> Array:
+    """An instrument's own axis laid on the computer's clock by the earliest arrivals [s] (n,).
+
+    Delays only ever add: in each stretch the reading that came soonest is nearest to the truth,
+    and a straight line through those takes out the difference in rate of the two clocks.
+    """
+    own = axis_s(instrument, table)
+    delay = table["host_s"].to_numpy(dtype=np.float64) - own
+    edges = np.linspace(0, own.size, min(40, max(own.size // 20, 1)) + 1).astype(int)
+    soonest = np.array([a + int(np.argmin(delay[a:b]))
+                        for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a])
+    if soonest.size < 3 or own[soonest[-1]] <= own[soonest[0]]:
+        return np.asarray(own + float(delay.min()))
+    slope, offset = np.polyfit(own[soonest], delay[soonest], 1)
+    line = offset + slope * own
+    return np.asarray(own + line + float(np.min(delay - line)))

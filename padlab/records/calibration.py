@@ -246,6 +246,27 @@ def check_serves(calibration: Calibration, rig: RigRecord | None, run_id: str) -
                          ", ".join(i.name for i in rig.instruments))
 
 
+def with_calibrations(run: Run, chosen: Iterable[Calibration]) -> tuple[str, ...]:
+    """Ids for a run to name: those that it names, each chosen one in the place of what it replaces.
+
+    One replaces another of its kind that is for the same instrument and channel.
+
+    Raises
+    ------
+    RunError
+        One of them cannot be for this run's rig.
+    """
+    held = {c.id: c for c in calibrations_of(run)}
+    for new in chosen:
+        check_serves(new, run.rig, run.id)
+        same = [i for i, c in held.items() if (c.kind, c.instrument, c.channel)
+                == (new.kind, new.instrument, new.channel)]
+        for old in same:
+            del held[old]
+        held[new.id] = new
+    return tuple(held)
+
+
 def _file(calibration_id: str) -> str:
     if CALIBRATION_ID.fullmatch(calibration_id) is None:
         raise RunError(f"{calibration_id[:60]!r} is not the id of a calibration",
