@@ -20,11 +20,14 @@ from padlab.records.calibration import FrameTable, calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
-from padlab.signals.contact import crossing, force_zero
+from padlab.signals.contact import force_zero
 from padlab.signals.cycles import find_presses
 from padlab.statistics.quantity import t95
 
 Array = NDArray[np.float64]
+
+ZERO_TO_N = 6.0
+FEWEST_NEAR = 6
 
 
 @dataclass(frozen=True)
@@ -136,7 +139,7 @@ def blank_curves(blank: Run) -> BlankCurves:
     for p in presses:
         a = max(p.start - 12, 0)
         x, f = position[a : p.peak + 1], net[a : p.peak + 1]
-        zero = crossing(x, f, at_n=F0_N)
+        zero = _at_f0(x, f)
         if zero is None:
             continue
         order = np.argsort(f, kind="stable")
@@ -153,6 +156,22 @@ def blank_curves(blank: Run) -> BlankCurves:
         raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
                        seen=str(len(strokes)), remedy="record a blank run again", where={"run": blank.id})
     return BlankCurves(tuple(strokes), min(peaks), float(np.mean(bare)))
+
+
+def _at_f0(position_mm: Array, force_n: Array) -> float | None:
+    """Position at F0 of a limb on bare anvils [mm]; None where too little was seen near it.
+
+    Metal on metal is so stiff that one sample lies in the air and the next at a newton: between
+    them the anvil travels micrometres, and nothing can be read there. So the loaded samples up to
+    6 N are followed down: a straight frame and a contact that closes (Hertz: force to the 2/3).
+    """
+    near = (force_n > F0_N) & (force_n <= ZERO_TO_N)
+    if near.sum() < FEWEST_NEAR:
+        return None
+    f = force_n[near]
+    basis = np.column_stack([np.ones(f.size), f - F0_N, f ** (2 / 3) - F0_N ** (2 / 3)])
+    found, *_ = np.linalg.lstsq(basis, position_mm[near], rcond=None)
+    return float(found[0])
 
 
 def frame_from_blank(blank: Run) -> Frame:

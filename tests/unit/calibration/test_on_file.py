@@ -1,0 +1,283 @@
+"""A calibration from a table to a shelf, to old runs, to the fit; and what must be refused."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import frictionless
+import numpy as np
+import pytest
+
+from padlab.errors import RunError
+from padlab.fitting.run_fit import fit_run
+from padlab.records.calibration import (
+    Calibration,
+    Skew,
+    calibrations_of,
+    check_serves,
+    read_calibration,
+    write_calibration,
+)
+from padlab.records.shelf import newest_blank, open_run
+
+START = datetime(2026, 7, 4, 8, 15, 30, tzinfo=UTC)
+WEIGHTS = [0, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2]
+BLOCKS = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
+FORCE = ("--column", "reference=kg:kg", "--column", "reading=counts", "--latitude", "50", "--height", "100")
+LENGTH = ("--column", "reference=mm:mm", "--column", "reading=counts")
+
+
+def codes(fit):
+    return {m.code for m in fit.marks}
+
+
+@pytest.fixture
+def force_id(padlab, bench, shelf, tmp_path):
+    told = padlab("calibrate", "force", bench.weights(tmp_path / "weights.csv", WEIGHTS), *FORCE,
+                  "--column", "direction=way", "--column", "series=series", "--reference-uncertainty",
+                  "0.01%", "--rig", "bench", "--out", shelf.folder, "--json")
+    assert told.code == 0, told.err
+    return told.json["id"]
+
+
+@pytest.fixture
+def length_id(padlab, bench, shelf, tmp_path):
+    told = padlab("calibrate", "displacement", bench.blocks(tmp_path / "blocks.csv", BLOCKS), *LENGTH,
+                  "--reference-uncertainty", "0.1um", "--out", shelf.folder, "--json")
+    assert told.code == 0, told.err
+    return told.json["id"]
+
+
+def test_old_runs_take_a_better_calibration(padlab, bench, shelf, force_id, length_id):
+    run = bench.record("wool felt")
+    before, raw = run.samples.copy(), dict(run.raw_sha256)
+    told = padlab("remake", run.folder, "--calibration", force_id, "--calibration", length_id)
+    assert told.code == 0, told.err
+    again = open_run(run.folder)
+    assert again.calibrations == (force_id, length_id)
+    assert again.raw_sha256 == raw
+    assert again.amendments[-1]["what"] == "calibrations"
+    assert (again.amendments[-1]["old"], again.amendments[-1]["new"]) == ([], [force_id, length_id])
+    errors = bench.errors
+    true = (before["force_n"] - errors.force_offset_n) / (1 + errors.force_scale)
+    assert np.allclose(again.samples["force_n"], true, atol=0.006)
+    span = np.ptp(again.samples["displacement_mm"]) / np.ptp(before["displacement_mm"])
+    assert span == pytest.approx(1 / (1 + errors.displacement_scale), rel=5e-4)
+    assert np.corrcoef(again.samples["displacement_mm"], before["displacement_mm"])[0, 1] > 0.999999
+    assert frictionless.Package(str(run.folder / "datapackage.json")).validate().valid
+    fit = fit_run(again)
+    assert fit.calibrations == (force_id, length_id)
+    assert not codes(fit) & {"uncalibrated", "calibration_expired", "beyond_calibration", "few_repeats",
+                             "reference_doubt_unknown", "lowest_force_unverified"}
+    assert fit.json["conditions"]["calibrations"] == [force_id, length_id]
+
+
+def test_the_calibration_s_own_doubt_replaces_the_stated_one(padlab, bench, force_id, length_id):
+    run = bench.record("wool felt")
+    stated = {s["name"]: s["standard_uncertainty_mm"] for s in fit_run(run).json["budget"]["sources"]}
+    assert padlab("remake", run.folder, "--calibration", force_id, "--calibration", length_id).code == 0
+    own = {s["name"]: s["standard_uncertainty_mm"]
+           for s in fit_run(open_run(run.folder)).json["budget"]["sources"]}
+    assert own["force scale"] < stated["force scale"] / 5          # 0.4 % stated, well under 0.05 % found
+    assert own["indicator scale"] < stated["indicator scale"] / 5
+
+
+def test_one_channel_calibrated_is_half_calibrated(padlab, bench, force_id):
+    run = bench.record("wool felt")
+    assert padlab("remake", run.folder, "--calibration", force_id).code == 0
+    left = [m for m in fit_run(open_run(run.folder)).marks if m.code == "uncalibrated"]
+    assert len(left) == 1
+    assert "displacement" in left[0].message
+
+
+def test_a_newer_one_takes_the_place_of_its_kind(padlab, bench, shelf, force_id, length_id, tmp_path):
+    run = bench.record("wool felt")
+    assert padlab("remake", run.folder, "--calibration", force_id, "--calibration", length_id).code == 0
+    told = padlab("calibrate", "force", bench.weights(tmp_path / "new.csv", WEIGHTS), *FORCE, "--out",
+                  shelf.folder, "--json")
+    assert padlab("remake", run.folder, "--calibration", told.json["id"]).code == 0
+    assert set(open_run(run.folder).calibrations) == {told.json["id"], length_id}
+
+
+def test_expired_and_exceeded_calibrations_mark_the_numbers(padlab, bench, shelf, tmp_path):
+    light = bench.weights(tmp_path / "light.csv", [0, 0.05, 0.1, 0.2, 0.5])
+    told = padlab("calibrate", "force", light, *FORCE, "--out", shelf.folder, "--json")
+    made = read_calibration(shelf.folder, told.json["id"])
+    stale = replace(made, id="cal-20240101T000000Z-k3v9qa", made="2024-01-01T00:00:00+00:00",
+                    expires="2025-01-01T00:00:00+00:00")
+    write_calibration(shelf.folder, stale)
+    run = bench.record("wool felt")
+    assert padlab("remake", run.folder, "--calibration", stale.id).code == 0
+    found = {m.code: m for m in fit_run(open_run(run.folder)).marks}
+    assert "2025-01-01" in found["calibration_expired"].message
+    assert "4.9" in found["beyond_calibration"].message
+    assert {"lowest_force_unverified", "reference_doubt_unknown"} <= set(found)
+
+
+def test_a_run_whose_calibration_is_gone_is_refused_by_name(padlab, bench, shelf, force_id):
+    run = bench.record("wool felt")
+    assert padlab("remake", run.folder, "--calibration", force_id).code == 0
+    (shelf.folder / "calibrations" / f"{force_id}.json").unlink()
+    told = padlab("fit", run.folder)
+    assert told.code == 1
+    assert force_id in told.err
+
+
+def test_remake_asks_all_runs_before_it_touches_one(padlab, bench, shelf, force_id):
+    one = bench.record("wool felt")
+    bench.rig = replace(bench.rig, name="another bench")
+    other = bench.record("sheet cork")
+    before = {run.id: (run.folder / "datapackage.json").read_bytes() for run in (one, other)}
+    told = padlab("remake", one.folder, other.folder, "--calibration", force_id, "--json")
+    assert told.code == 1
+    assert "rig another bench" in told.json["error"]["seen"]
+    assert before == {run.id: (run.folder / "datapackage.json").read_bytes() for run in (one, other)}
+
+
+def test_never_overwritten(shelf, force_id):
+    stored = read_calibration(shelf.folder, force_id)
+    path = shelf.folder / "calibrations" / f"{force_id}.json"
+    before = path.read_bytes()
+    with pytest.raises(RunError, match="never overwritten"):
+        write_calibration(shelf.folder, replace(stored, rig="x"))
+    assert path.read_bytes() == before
+    value, doubt = stored.apply(np.array([10_000.0]))
+    assert value[0] == pytest.approx((10.0 - 0.05) / 1.03, abs=0.005)
+    assert 0 < doubt[0] < 0.01
+
+
+@pytest.mark.parametrize("name", ["../runs/x", "cal-x", "", "cal-20260704T081530Z-k3v9qa/..", "/etc/passwd",
+                                  "cal-20260704T081530Z-k3v9qa\n", "\0"])
+def test_what_is_no_id_names_no_file(padlab, bench, shelf, name):
+    with pytest.raises(RunError, match="not the id"):
+        read_calibration(shelf.folder, name)
+    run = bench.record()
+    assert padlab("remake", run.folder, "--calibration", name).code == 1
+
+
+def changed(**more):
+    return lambda stored: {**stored, **more}
+
+
+def with_curve(**more):
+    return lambda stored: {**stored, "curve": {**stored["curve"], **more}}
+
+
+@pytest.mark.parametrize(("change", "words"), [
+    (changed(kind="thermometer"), "kind"),
+    (changed(id="cal-20200101T000000Z-aaaaaa"), "calls itself"),
+    (changed(expires="soon"), "date"),
+    (changed(curve=None), "without a curve"),
+    (with_curve(half_range=0.0), "cannot be"),
+    (with_curve(coefficients=[1.0]), "do not fit"),
+    (with_curve(coefficients=[1.0, 1.0, 5.0], covariance=[[1.0] * 3] * 3), "turns back"),
+    (with_curve(centre="0"), "curve.centre"),
+    (with_curve(coefficients=[1e400, 2.0]), ""),
+])
+def test_damaged_files_are_refused(shelf, force_id, change, words):
+    path = shelf.folder / "calibrations" / f"{force_id}.json"
+    path.write_text(json.dumps(change(json.loads(path.read_text()))))
+    with pytest.raises(RunError, match="is damaged") as fault:
+        read_calibration(shelf.folder, force_id)
+    assert words in str(fault.value)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", "\x00", "[" * 100_000, '{"id": 5}'])
+def test_other_files_are_refused(shelf, force_id, text):
+    (shelf.folder / "calibrations" / f"{force_id}.json").write_text(text)
+    with pytest.raises(RunError, match="is damaged"):
+        read_calibration(shelf.folder, force_id)
+
+
+def test_links_are_not_followed(shelf, force_id, tmp_path):
+    path = shelf.folder / "calibrations" / f"{force_id}.json"
+    outside = path.rename(tmp_path / "elsewhere.json")
+    try:
+        path.symlink_to(outside)
+    except OSError:
+        pytest.skip("this system makes no links")
+    with pytest.raises(RunError, match="is a link"):
+        read_calibration(shelf.folder, force_id)
+
+
+def test_what_serves_which_rig(bench, shelf, force_id):
+    stored = read_calibration(shelf.folder, force_id)
+    check_serves(stored, bench.rig, "r")
+    for wrong in (replace(stored, rig="b"), replace(stored, channel="dial"), replace(stored, instrument="x"),
+                  Calibration("cal-20260704T081530Z-k3v9qa", "repeatability", "2026-01-01", "2027-01-01"),
+                  Calibration("cal-20260704T081530Z-k3v9qa", "skew", "2026-01-01", "2027-01-01",
+                              skew=Skew("dial", "main", 0.02, 0.001, 4))):
+        with pytest.raises(RunError, match="cannot serve"):
+            check_serves(wrong, bench.rig, "r")
+    with pytest.raises(RunError, match="recorded elsewhere"):
+        check_serves(stored, None, "r")
+
+
+def test_the_newest_blank_within_a_day(bench, shelf):
+    assert newest_blank(shelf, "bench", now=START) is None
+    old = bench.record(start=START - timedelta(hours=25))
+    assert newest_blank(shelf, "bench", now=START) is None
+    first = bench.record(start=START - timedelta(hours=23))
+    newer = bench.record(start=START - timedelta(hours=1))
+    later = bench.record(start=START + timedelta(hours=1))
+    assert newest_blank(shelf, "bench", now=START) == newer.id
+    assert newest_blank(shelf, "other", now=START) is None
+    (newer.folder / "datapackage.json").write_text("{")          # damaged: passed over, not fatal
+    assert newest_blank(shelf, "bench", now=START) == first.id
+    assert {old.id, later.id}.isdisjoint({first.id, newer.id})
+
+
+def test_compliance_takes_the_frame_off(padlab, bench, shelf):
+    soft = replace(bench.errors, force_scale=0.0, force_offset_n=0.0, displacement_scale=0.0)
+    per_newton = [1.9e-3, 2.1e-3, 2.0e-3, 2.05e-3, 1.95e-3]
+    blanks = [bench.record(errors=replace(soft, frame_mm_per_n=g), start=START + timedelta(minutes=k))
+              for k, g in enumerate(per_newton)]
+    told = padlab("calibrate", "compliance", *(b.folder for b in blanks), "--out", shelf.folder, "--json")
+    assert told.code == 0, told.err
+    answer = told.json
+    assert answer["runs"] == [b.id for b in blanks]
+    assert answer["marks"] == []
+    for row in answer["at"]:
+        true = 2.0e-3 * (row["force_n"] - 0.25)
+        q = row["deflection_mm"]
+        assert q["value"] == pytest.approx(true, abs=0.02 * true + 0.0006)
+        assert q["low"] < true < q["high"]
+    at = {row["force_n"]: row["deflection_mm"] for row in answer["at"]}
+    # s_between of 12.25 N x 0.0791 um/N = 0.97 um, times t95(4) and the root of 1.2; and what noise adds.
+    half = (at[12.5]["high"] - at[12.5]["low"]) / 2
+    drawn = 12.25 * np.std(per_newton, ddof=1) * 2.776 * np.sqrt(1.2)
+    assert 0.8 * drawn < half < 1.5 * drawn
+    pad = bench.record("dense polymer", errors=replace(soft, frame_mm_per_n=2e-3))
+    bare = fit_run(pad)
+    assert padlab("remake", pad.folder, "--calibration", answer["id"]).code == 0
+    taken = fit_run(open_run(pad.folder))
+    assert "no_blank" in codes(bare)
+    assert not codes(taken) & {"no_blank", "bound_only"}
+    gives = [f.json["compression"]["give_mm"] for f in (bare, taken)]
+    assert gives[0]["value"] - gives[1]["value"] == pytest.approx((2.0e-3 - 0.05e-3) * 12.0, rel=0.05)
+    sources = {s["name"] for s in taken.json["budget"]["sources"]}
+    assert f"frame, calibration {answer['id']}" in sources
+
+
+def test_few_blanks_are_marked_and_one_is_refused(padlab, bench):
+    runs = [bench.record(start=START + timedelta(minutes=k)) for k in range(3)]
+    told = padlab("calibrate", "compliance", *(r.folder for r in runs), "--json")
+    assert [m["code"] for m in told.json["marks"]] == ["few_blanks"]
+    assert told.json["id"] is None
+    assert padlab("calibrate", "compliance", runs[0].folder).code == 1
+    assert padlab("calibrate", "compliance", runs[0].folder, bench.record("wool felt").folder).code == 1
+
+
+def test_a_capture_of_a_rig_that_names_a_lost_calibration_is_not_begun(padlab, tmp_path):
+    rig = (Path(__file__).parents[3] / "rigs" / "bench.toml").read_text()
+    rig = rig.replace('limit = 25.0', 'calibration = "cal-20260704T081530Z-k3v9qa"\nlimit = 25.0')
+    (tmp_path / "own.toml").write_text(rig)
+    told = padlab("capture", tmp_path / "own.toml", "blank", "--out", tmp_path / "s", "--url", "loop://")
+    assert told.code == 1
+    assert "no calibration cal-20260704T081530Z-k3v9qa" in told.err
+    assert not (tmp_path / "s" / "runs").exists()
+
+
+def test_calibrations_of_a_run_that_names_none(bench):
+    assert calibrations_of(bench.record()) == ()
