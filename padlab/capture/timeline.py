@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.signals.merge import without_odd_ticks
+from padlab.signals.clocks import without_odd_ticks
 
 Array = NDArray[np.float64]
 

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from padlab.errors import RunError
 from padlab.records.rig_record import Channel, Instrument, RigRecord
 from padlab.records.run import Run
 from padlab.signals.merge import samples_from_raw
@@ -70,8 +69,3 @@ def test_no_readings_make_empty_samples():
     assert len(samples) == 0
 
 
-def test_two_instruments_are_refused_by_name():
-    record = rig()
-    two = RigRecord("r", (record.instruments[0], Instrument("other", "lines", (), ())))
-    with pytest.raises(RunError, match="2 instruments"):
-        samples_from_raw(run(two), {})
