@@ -71,6 +71,9 @@ CODES: dict[str, tuple[Weight, str]] = {
     "few_operators": (Weight.CAUTION, "two people only: what people add is hardly known"),
     "interaction_pooled": (Weight.NOTE, "no sign that people and parts interact: joined to the repeats"),
     "skew_uncertain": (Weight.CAUTION, "the skew of the instruments is known no better than 2 ms"),
+    "overshot": (Weight.CAUTION, "a press went well over what was asked; the pad remembers it"),
+    "indicator_moved": (Weight.CAUTION, "steel did not come back to where it was: something slipped"),
+    "place_unknown": (Weight.NOTE, "dead weights without a latitude: standard gravity and its doubt were used"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
 }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -28,12 +27,9 @@ def calibrated_rig(rig: RigRecord | None, calibrations: Sequence[Calibration]) -
 def _calibrated(channel: Channel, calibration: Calibration | None) -> Channel:
     if calibration is None or calibration.curve is None:
         return replace(channel, calibration=None)
-    curve, resolution = calibration.curve, channel.resolution
-    if channel.quantity == "displacement":
-        # A dial's local errors come back at the same place in every stroke: they do not average out.
-        resolution = max(resolution or 0.0, math.sqrt(12) * curve.step_uncertainty())
+    curve = calibration.curve
     return replace(channel, calibration=calibration.id, scale_uncertainty=curve.scale_uncertainty(),
-                   offset_uncertainty=None, resolution=resolution)
+                   offset_uncertainty=None, local_uncertainty=curve.local_uncertainty())
 
 
 def calibration_marks(run: Run, calibrations: Sequence[Calibration], *, force_n: tuple[float, float],

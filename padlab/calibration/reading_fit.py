@@ -90,9 +90,11 @@ def fit_readings(reference: Array, reading: Array, *, lowest_verified: float | N
     if pure_df >= FEWEST_PURE and levels == 2:
         degree = 1                                       # two references: a line goes through both
     coefficients, covariance, sd, left = _least_squares(degree, z, reading)
+    # Unless repeats show that the curve is missed by scatter only, it may be missed by the same again.
+    local = 0.0 if tests and tests[-1].accepted else sd
     curve = ReadingCurve(centre, half, tuple(coefficients.tolist()),
                          tuple(tuple(row) for row in covariance.tolist()), sd, reference.size - degree - 1,
-                         lowest_verified, reference_relative_u, reference_u)
+                         lowest_verified, reference_relative_u, reference_u, local)
     if not np.isfinite(coefficients).all() or not coefficients[1:].any():
         raise FitError("the readings do not follow the references", expected="readings that change",
                        seen=f"{float(np.ptp(reading)):g} between all of them")

@@ -24,8 +24,10 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
+from padlab.capture.motor_file import MotorFile
 from padlab.capture.pattern import read_pattern
-from padlab.capture.rig import InstrumentFile, check_url
+from padlab.capture.rig import InstrumentFile, LinesFile, ModbusFile, check_url
+from padlab.capture.rig_parts import IdentityFile
 from padlab.errors import RigError, RigSilent
 from padlab.units import parse_quantity
 
@@ -106,7 +108,7 @@ class Port:
 
     Parameters
     ----------
-    instrument : InstrumentFile
+    instrument : InstrumentFile or MotorFile
         Its port, line settings and identity.
     events : queue.SimpleQueue
         Where the reading thread puts what happens; several ports may share one.
@@ -118,7 +120,7 @@ class Port:
         Lists USB ports; by it a rig is looked for under another name.
     """
 
-    instrument: InstrumentFile
+    instrument: InstrumentFile | MotorFile
     events: queue.SimpleQueue[Event] = field(default_factory=queue.SimpleQueue)
     clock: Callable[[], float] = time.monotonic
     give_up_s: float = GIVE_UP_S
@@ -159,6 +161,7 @@ class Port:
         self._serial = self._open_url(self.url)
         try:
             self._early = self._identify()
+            self._set_up()
             self._usb_key = self.usb().get(self.url) if self.url.startswith(("/", "COM")) else None
         except BaseException:
             self._close_serial()
@@ -213,10 +216,9 @@ class Port:
 
     def _read_on(self) -> None:
         serial, name, stop = self._serial, self.instrument.name, self._stop
-        read = _bulk_read if self._is_tcp(serial) else _read_waiting
         since_s, count, hot = self.clock(), 0, False
         while not stop.is_set():
-            data = read(serial)
+            data = read_some(serial)
             if not data:
                 continue
             now = self.clock()
@@ -243,6 +245,7 @@ class Port:
                 try:
                     self._serial = self._open_url(url)
                     early = self._identify()
+                    self._set_up()
                 except (OSError, TypeError) as fault:                   # RigError is an OSError too
                     last = _short(fault)
                     self._close_serial()
@@ -284,12 +287,12 @@ class Port:
     def _identify(self) -> bytes:
         """Wait for the identity's line; gives the bytes that came after it."""
         identity = self.instrument.identity
-        if identity is None:
+        if not isinstance(identity, IdentityFile):
             return b""
         answer = read_pattern(identity.answer, needs_groups=False).compiled
         end = self.instrument.line_end.encode("ascii")
         until = self.clock() + parse_quantity(identity.wait, "time")
-        read = _bulk_read if self._is_tcp(self._serial) else _read_waiting
+        streams = isinstance(self.instrument, LinesFile) and not self.instrument.is_asked
         ask_at, heard, others = self.clock(), b"", ""
         came, wanted = False, f"a line like {identity.answer} within {identity.wait}"
         while self.clock() < until:
@@ -297,7 +300,7 @@ class Port:
                 if identity.ask is not None and self.clock() >= ask_at:
                     ask_at = self.clock() + ASK_AGAIN_S
                     self._serial.write(identity.ask.encode("ascii") + end)
-                data = read(self._serial)
+                data = read_some(self._serial)
             except (OSError, TypeError) as fault:
                 raise RigError(
                     f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
@@ -308,7 +311,7 @@ class Port:
             for place, line in enumerate(lines):
                 if answer.fullmatch(line.removesuffix(b"\r")):
                     return end.join([*lines[place + 1:], heard])
-                if line.startswith(b"#"):
+                if line.startswith(b"#") or (line and not streams):
                     others = line[:80].decode("ascii", "backslashreplace")
             heard = heard[-4096:]
         if not came:
@@ -322,9 +325,12 @@ class Port:
             remedy="check the port, the baud rate and the rig file",
         )
 
-    @staticmethod
-    def _is_tcp(serial: Any) -> bool:
-        return str(serial.port).startswith("socket:")
+    def _set_up(self) -> None:
+        """Send what the rig file wants sent whenever the port was opened."""
+        if isinstance(self.instrument, ModbusFile):
+            return
+        for text in self.instrument.setup:
+            self.command(text)
 
     def _close_serial(self) -> None:
         serial, self._serial = self._serial, None
@@ -335,23 +341,20 @@ class Port:
                 log.debug("close: %s", fault)
 
 
-def _read_waiting(serial: Any) -> bytes:
-    """What has come, in one go; waits at most READ_S for the first byte."""
-    data: bytes = serial.read(max(1, serial.in_waiting))
-    return data
-
-
-def _bulk_read(serial: Any) -> bytes:
-    """The same over TCP, where the library knows only whether something waits, not how much."""
-    data: bytes = serial.read(1)
+def read_some(serial: Any) -> bytes:
+    """What has come, in one go; waits at most the port's own timeout for the first byte."""
+    if not str(serial.port).startswith("socket:"):
+        waiting: bytes = serial.read(max(1, serial.in_waiting))
+        return waiting
+    data: bytes = serial.read(1)      # over TCP the library knows only whether something waits, not how much
     if data:
-        serial.timeout = 0
+        wait_s, serial.timeout = serial.timeout, 0
         try:
             data += serial.read(65536)
         except OSError as fault:
             log.debug("the next read will tell: %s", fault)
         finally:
-            serial.timeout = READ_S
+            serial.timeout = wait_s
     return data
 
 

@@ -21,12 +21,14 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece, Port
+from padlab.capture.polled import port_for
+from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece
 from padlab.capture.procedure import Procedure
 from padlab.capture.prompts import Said
 from padlab.capture.rig import RigFile
 from padlab.capture.source import Source
 from padlab.capture.steps import StepFollower
+from padlab.capture.weights import WeightFollower
 from padlab.errors import InputError
 from padlab.marks import Mark, mark
 from padlab.records.pad import Pad
@@ -34,6 +36,7 @@ from padlab.records.recording import Recording
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.records.shelf import Shelf
+from padlab.signals.judgement import judge
 from padlab.signals.merge import samples_from_raw
 
 if TYPE_CHECKING:
@@ -84,6 +87,12 @@ def check_fits(rig: RigRecord, procedure: Procedure) -> None:
         No force channel, or a force above 80 % of the cell's limit.
     """
     force = rig.channel("force")
+    if procedure.is_by_weights:
+        if rig.channel("displacement") is None:
+            raise InputError(f"rig {rig.name} measures no displacement",
+                             expected="a channel with quantity displacement",
+                             seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
+        return
     if force is None:
         raise InputError(f"rig {rig.name} measures no force", expected="a channel with quantity force",
                          seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
@@ -113,6 +122,8 @@ def record(
     patience_s: float = PATIENCE_S,
     give_up_s: float = GIVE_UP_S,
     derive: Callable[[Run], pd.DataFrame] | None = None,
+    confirmed: Callable[[], bool] = lambda: False,
+    yes_after_s: float | None = None,
 ) -> Run:
     """Record one run.
 
@@ -138,6 +149,11 @@ def record(
         How long a hand may do nothing, and how long a lost rig is waited for, in the host's time [s].
     derive : callable, optional
         Makes the samples of the closed run; padlab's own way if not given.
+    confirmed : callable
+        Dead weights: asked ten times a second, True once for each weight that the operator has put on.
+    yes_after_s : float, optional
+        Dead weights: confirm each by itself when the indicator has come to rest for so long, in the
+        rig's time [s].
 
     Returns
     -------
@@ -157,16 +173,18 @@ def record(
     check_fits(remembered, procedure)
     events: queue.SimpleQueue[Event] = queue.SimpleQueue()
     with ExitStack() as stack:
-        ports = [stack.enter_context(Port(i, events, clock, give_up_s)) for i in rig.instrument]
+        ports = [stack.enter_context(port_for(i, events, clock, give_up_s)) for i in rig.instrument]
         start_utc, start_s = wall(), clock()
         recording = shelf.begin(
             kind=procedure.kind, procedure=procedure.to_json(), pad=pad, rig=remembered,
             environment=environment or {}, calibrations=_calibrations(remembered), blank=blank, note=note,
             start_utc=start_utc, monotonic_s=start_s, clock=clock,
         )
-        recorder = Recorder(recording, procedure, screen, clock, patience_s, give_up_s)
+        follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \
+            else StepFollower(procedure)
+        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed)
         for port, instrument in zip(ports, remembered.instruments, strict=True):
-            rate = port.instrument.lines_per_s
+            rate = next(i.lines_per_s for i in rig.instrument if i.name == instrument.name)
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
             recorder.sources[instrument.name] = Source(port, instrument, start_s, gap_s, start_s)
         if procedure.needs_rest_h and not (environment or {}).get("conditioning"):
@@ -189,15 +207,16 @@ class Recorder:
     """The loop of a recording and what it knows."""
 
     def __init__(
-        self, recording: Recording, procedure: Procedure, screen: Screen, clock: Callable[[], float],
-        patience_s: float, give_up_s: float,
+        self, recording: Recording, follower: StepFollower | WeightFollower, screen: Screen,
+        clock: Callable[[], float], patience_s: float, give_up_s: float,
+        confirmed: Callable[[], bool] = lambda: False,
     ) -> None:
         self.recording, self.screen, self.clock = recording, screen, clock
         self.patience_s, self.give_up_s = patience_s, give_up_s
-        self.follower = StepFollower(procedure)
+        self.follower, self.confirmed = follower, confirmed
         self.sources: dict[str, Source] = {}
         self.marks: list[Mark] = []
-        self._waiting: list[tuple[Array, Array]] = []      # times and forces not yet looked at
+        self._waiting: list[tuple[Array, Array]] = []      # times and readings not yet looked at
         self._looked_s = self._active_s = self._began_s = clock()
         self._told: set[str] = set()
 
@@ -236,7 +255,14 @@ class Recorder:
             self.marks.append(mark("fewer_strokes_than_planned", "run",
                                    "the procedure went on with less: " + "; ".join(self.follower.shortened)))
         self.recording.keep_steps([a.to_json() for a in self.follower.attempts])
-        return self.recording.close(state, marks=self.marks, derive=derive)
+        return self.recording.close(state, marks=self.marks, derive=derive, judge=self._judge)
+
+    def _judge(self, run: Run, samples: pd.DataFrame) -> list[Mark]:
+        """What is wrong with the run is said at once, with what to do about it."""
+        found = judge(samples, run.procedure)
+        for one in found:
+            self.screen.say(Said(f"{one.mark.message}; {one.remedy}", "poor"))
+        return [one.mark for one in found]
 
     def take_rest(self, events: queue.SimpleQueue[Event]) -> None:
         """What was read but not yet stored when the loop ended is stored too."""
@@ -304,13 +330,13 @@ class Recorder:
             return
         self.recording.append(source.record.name, lines)
         cuts = self._mind_gaps(source, before_s, times)
-        force = source.values("force", values)
-        if force is not None:
+        seen = source.values(self.follower.quantity, values)
+        if seen is not None:
             for start, stop in zip([0, *cuts], [*cuts, times.size], strict=True):
                 if start in cuts:
                     self._look()
                     self._say_all(self.follower.lost())
-                self._waiting.append((times[start:stop], force[start:stop]))
+                self._waiting.append((times[start:stop], seen[start:stop]))
         over = source.over_limit(values)
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}", "poor"))
@@ -350,10 +376,12 @@ class Recorder:
     def _look(self) -> None:
         """Let the steps see what has come since the last look."""
         self._looked_s = self.clock()
+        if isinstance(self.follower, WeightFollower) and self.confirmed():
+            self.follower.confirm()
         if self._waiting:
-            times, forces = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
+            times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()
-            self._say_all(self.follower.feed(times, forces))
+            self._say_all(self.follower.feed(times, seen))
         self.screen.progress(self.follower.progress())
 
     def _say_all(self, said: list[Said]) -> None:

@@ -8,9 +8,10 @@ the classes of :mod:`padlab.capture.rig_file` by :func:`schema`; a test holds it
 >>> [c.quantity for c in rig.to_record().instruments[0].channels]
 ['force', 'displacement']
 
-Which protocol when: ``lines`` for anything that sends text lines by itself; ``scpi`` (IEEE 488.2
-queries) and ``modbus-rtu`` are names kept for a later padlab. The seam for them is
-``protocol`` in :mod:`padlab.capture.rig_file` and :func:`padlab.capture.wire.reader_for`.
+Which protocol when: ``lines`` for anything that sends text lines, by itself or when it is asked;
+``scpi`` for bench instruments that answer IEEE 488.2 queries; ``modbus-rtu`` for load-cell amplifiers
+and other devices with registers. The seam for more is :mod:`padlab.capture.instrument_file`,
+:func:`padlab.capture.polled.port_for` and :func:`padlab.capture.wire.reader_for`.
 """
 
 from __future__ import annotations
@@ -24,9 +25,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from padlab.capture.rig_file import InstrumentFile as InstrumentFile
+from padlab.capture.instrument_file import InstrumentFile as InstrumentFile
+from padlab.capture.instrument_file import LinesFile as LinesFile
+from padlab.capture.instrument_file import ModbusFile as ModbusFile
+from padlab.capture.instrument_file import ScpiFile as ScpiFile
 from padlab.capture.rig_file import RigFile as RigFile
-from padlab.capture.rig_file import check_url as check_url
+from padlab.capture.rig_parts import check_url as check_url
 from padlab.errors import FileFormatError, InputError
 
 LARGEST_FILE = 64 * 1024
@@ -100,7 +104,8 @@ def rig_from_table(table: dict[str, Any], *, source: str) -> RigFile:
 def _words(error: dict[str, Any]) -> str:
     """One mistake in plain words: its key, what is expected there, what was seen."""
     key = ""
-    for part in error["loc"]:
+    protocols = ("lines", "scpi", "modbus-rtu")              # which kind was checked is no key of the file
+    for part in (p for i, p in enumerate(error["loc"]) if not (i == 2 and p in protocols)):
         key += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
     kind, seen = error["type"], repr(error["input"])[:60]
     if kind == "extra_forbidden":

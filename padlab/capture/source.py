@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.motor_file import MotorFile
 from padlab.capture.port import Piece, Port
 from padlab.capture.timeline import Timeline
 from padlab.capture.wire import reader_for
@@ -33,6 +34,7 @@ class Source:
     _over: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
+        assert not isinstance(self.port.instrument, MotorFile)
         self.wire = reader_for(self.port.instrument, whole_from_start=self.port.is_known)
         self.timeline = Timeline(s_per_tick=self.record.clock_s_per_tick, modulus=self.record.clock_modulus)
         columns = self.record.columns

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.capture.port import Event, GivenUp, Lost, Piece, Port
+from padlab.capture.polled import port_for
+from padlab.capture.port import Event, GivenUp, Lost, Piece
 from padlab.capture.rig import InstrumentFile, RigFile
 from padlab.capture.wire import reader_for
 
@@ -44,6 +45,7 @@ class Look:
     bad_lines: int
     lost_lines: int
     trouble: str | None = None
+    last_bad: str | None = None      # the last unreadable line since the last look; ``!why`` of what is asked
 
 
 class Watch:
@@ -84,8 +86,9 @@ class Watch:
             channels.append(ChannelLook(c.quantity, c.unit, float(value[-1]) if value.size else None,
                                         float(value.std(ddof=1)) if value.size > 1 else None))
         counts = self._wire.counts
+        last_bad, self._wire.last_bad = self._wire.last_bad, None
         return Look(self.name, len(values) / spent, tuple(channels), counts.bad_lines, counts.lost_lines,
-                    self.trouble)
+                    self.trouble, last_bad)
 
 
 def listen(
@@ -101,9 +104,9 @@ def listen(
     """
     events: queue.SimpleQueue[Event] = queue.SimpleQueue()
     with ExitStack() as stack:
-        ports = [stack.enter_context(Port(i, events, clock)) for i in rig.instrument]
-        watches = {p.instrument.name: Watch(p.instrument, start_s=clock(), whole_from_start=p.is_known)
-                   for p in ports}
+        ports = [stack.enter_context(port_for(i, events, clock)) for i in rig.instrument]
+        watches = {i.name: Watch(i, start_s=clock(), whole_from_start=p.is_known)
+                   for i, p in zip(rig.instrument, ports, strict=True)}
         for port in ports:
             port.start()
         due = clock() + every_s

@@ -26,13 +26,15 @@ from numpy.typing import NDArray
 
 from padlab.capture.checksum import Checksum, without_sums
 from padlab.capture.pattern import LinePattern, read_pattern
-from padlab.capture.rig import InstrumentFile
+from padlab.capture.rig import InstrumentFile, LinesFile
 
 Array = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 LONGEST_LINE = 512
 """A line over this many bytes is bad (contract of the rig file)."""
+MOST_SHOWN = 80
+"""So much of an unreadable line is kept to be shown, in bytes."""
 REMARK = b"#"
 FEW_BYTES = 4096
 """Below this much text, numbers are read one by one: it is quicker then; measured."""
@@ -113,6 +115,7 @@ class LineReader:
     counts: Counts = field(default_factory=Counts)
 
     def __post_init__(self) -> None:
+        self.last_bad: str | None = None              # the last unreadable line, for whoever seeks a fault
         self._tail = b""
         self._too_long = False          # the tail has passed the limit and was counted
         self._in_step = self.whole_from_start
@@ -165,6 +168,7 @@ class LineReader:
     def _read(self, lines: list[bytes], remarks: list[str], passed_over: int) -> Readings:
         """Take whole lines, all at once where nothing is wrong with any of them."""
         bad: list[int] = []                           # places of the bad lines
+        sent = lines
         if self.checksum is not None:
             lines = self._without_sums(lines, self.checksum)
         rows = lines
@@ -181,6 +185,8 @@ class LineReader:
             values = self._numbers(rows)
         self.counts.remarks += len(remarks)
         self.counts.bad_lines += len(bad)
+        if bad:
+            self.last_bad = _words(sent[bad[-1]][:MOST_SHOWN])
         if self._place is not None:
             self._count_lost(values[:, self._place], places, bad)
         if not rows:
@@ -342,9 +348,12 @@ class _LineCounter:
 
 def reader_for(instrument: InstrumentFile, *, whole_from_start: bool = False) -> LineReader:
     """The reader that an instrument's protocol asks for; a new protocol gets its branch here."""
+    pattern = read_pattern(instrument.stored_pattern)
+    if not isinstance(instrument, LinesFile) or instrument.is_asked:
+        return LineReader(pattern)                    # padlab itself wrote these lines: whole from the first
     counter = instrument.counter
     return LineReader(
-        read_pattern(instrument.pattern), counter=counter.column if counter else None,
+        pattern, counter=counter.column if counter else None,
         modulus=counter.modulus if counter else 2, line_end=instrument.line_end.encode("ascii"),
         whole_from_start=whole_from_start, checksum=instrument.checksum,
     )

@@ -108,6 +108,7 @@ def _summary(fit: RunFit) -> list[str]:
     budget = fit.json["budget"]
     if budget:
         lines.append(f"  this rig's doubt        {both_lengths(budget['u95_mm'])} on the give")
+        lines.append(f"  {budget['verdict']}")
     for m in fit.marks:
         if m.weight is not Weight.NOTE or m.code == "stroke_left_out":
             lines.append(one_line(f"  {m.weight}: {m.about}: {m.message}"))

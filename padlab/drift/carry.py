@@ -241,5 +241,6 @@ def _rescaled(curves: LimbCurves, ratio: float, scale: float) -> LimbCurves:
         if curves.replicate_mm.size else np.empty((0, force.size)),
         within_mm=np.maximum(moved(curves.within_mm), 0.0),
         rig_shift_mm={name: from_f0(shift) for name, shift in curves.rig_shift_mm.items()},
+        own_shift_mm={name: from_f0(shift) for name, shift in curves.own_shift_mm.items()},
         preload_n=curves.preload_n * ratio,
     )

@@ -209,6 +209,8 @@ def pad_drift(
     own.append((_noise(curves, decided, strokes, c), math.inf))
     if moved_c != c:
         own.append((np.abs(numbers(curves.position_mm, moved_c) - base), math.inf))
+    own += [(np.abs(numbers(curves.position_mm + shift) - base), math.inf)
+            for _, shift in sorted(curves.own_shift_mm.items())]
 
     shared = {f"{rig}: {source}": numbers(curves.position_mm + shift) - base
               for source, shift in sorted(curves.rig_shift_mm.items())}
@@ -249,6 +251,8 @@ def position_estimate(
         rows = np.stack([along(curves, row, net_n) for row in curves.replicate_mm])
         spread = np.sqrt((count - 1) / count * np.sum((rows - rows.mean(axis=0)) ** 2, axis=0))
         own.append((spread, count - 1.0))
+    own += [(np.abs(along(curves, shift, net_n)), math.inf)
+            for _, shift in sorted(curves.own_shift_mm.items())]
     shared = {f"{rig}: {source}": along(curves, shift, net_n)
               for source, shift in sorted(curves.rig_shift_mm.items())}
     shared |= {name: position * doubt for name, doubt in sorted((shared_scale or {}).items())}

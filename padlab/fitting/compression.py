@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 MOST_STROKES = 10
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
+OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place")
+"""Sources of a run, not of its rig: another run has another zero, another pad another place on the dial."""
 BELOW_F0 = 0.6
 MARGIN = 6
 
@@ -102,7 +104,7 @@ class Curve:
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
         for name, limbs in self.moved.items():
-            out.append((name, abs(of(limbs) - value), math.inf, True))
+            out.append((name, abs(of(limbs) - value), math.inf, name not in OWN_SOURCES))
         return out
 
 
@@ -153,7 +155,10 @@ def curves_of(curve: Curve) -> LimbCurves:
         loading_stiffness_n_per_mm=base.loading_stiffness(),
         replicate_mm=np.array([r.mean_mm() for r in curve.replicates]).reshape(-1, base.force_n.size),
         within_mm=curve.within_mm,
-        rig_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()},
+        rig_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()
+                      if name not in OWN_SOURCES},
+        own_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()
+                      if name in OWN_SOURCES},
     )
 
 
@@ -250,12 +255,17 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
         # Two pads share the frame's error only where the same blank runs gave it.
         name = f"frame, {frame.source}" if frame.is_measured else "frame"
         moved[name] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
-    if travel is not None and travel.resolution:
-        # A step of the indicator is a rectangular error of each end of a difference; over a whole
-        # stroke it averages out but for what is common: it is kept once, at the upper end.
-        step = travel.resolution / math.sqrt(12)
-        ramp = (grid - grid[0]) / (grid[-1] - grid[0])
-        moved["indicator step"] = Limbs(grid, base.loading_mm + step * ramp, base.unloading_mm + step * ramp)
+    # Each end of a difference has these; over a whole stroke they average out but for what is common:
+    # they are kept once, at the upper end.
+    ramp = (grid - grid[0]) / (grid[-1] - grid[0])
+    if travel is not None and travel.resolution and prepared.position_noise_mm < travel.resolution / 2:
+        # Rounding averages out where the noise is over half a step; a quieter dial rounds all alike.
+        step = travel.resolution / math.sqrt(12) * ramp
+        moved["indicator step"] = Limbs(grid, base.loading_mm + step, base.unloading_mm + step)
+    if travel is not None and travel.local_uncertainty:
+        # A dial's local errors come back at the same place in every stroke: they do not average out.
+        local = travel.local_uncertainty * ramp
+        moved["indicator, place by place"] = Limbs(grid, base.loading_mm + local, base.unloading_mm + local)
     return moved
 
 

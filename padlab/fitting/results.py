@@ -54,6 +54,8 @@ class LimbCurves:
       deviation of that source adds to ``position_mm``, all along the curve at once. Sources are
       independent of each other; a source common to two pads (same rig and calibrations) cancels
       in their difference.
+    * ``own_shift_mm``: the same for sources that are this run's own (the force zero that was found
+      in it, the place on the dial where it stood): they do not cancel.
     """
 
     force_n: Array
@@ -63,6 +65,7 @@ class LimbCurves:
     replicate_mm: Array
     within_mm: Array
     rig_shift_mm: dict[str, Array] = field(default_factory=dict)
+    own_shift_mm: dict[str, Array] = field(default_factory=dict)
     preload_n: float = F0_N
 
     @property

@@ -6,10 +6,9 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from padlab.calibration.budget import Budget, Source, smallest_difference, verdict
 from padlab.records.pad import F0_N
-from padlab.statistics.quantity import effective_degrees_of_freedom, t95, to_json
+from padlab.statistics.quantity import to_json
 
 if TYPE_CHECKING:
     from padlab.fitting.compression import Curve, Limbs
@@ -100,17 +99,23 @@ def _nothing() -> dict[str, None]:
 def _budget(curve: Curve, low: float, high: float) -> dict[str, Any]:
     """The doubt of the change of position between two forces, source by source."""
     within = None if curve.replicates else curve.base.at(curve.within_mm, high)
-    sources = curve.sources(lambda c: _give(c, low, high), within=within)
-    dof = effective_degrees_of_freedom([(u, nu) for _, u, nu, _ in sources])
-    total = math.sqrt(sum(u * u for _, u, _, _ in sources))
+    budget = Budget(tuple(Source(name, u, nu, systematic=systematic) for name, u, nu, systematic
+                          in curve.sources(lambda c: _give(c, low, high), within=within)))
+    dof, smallest = budget.degrees_of_freedom, smallest_difference(budget)
     return {
         "from_n": low, "to_n": high,
-        "sources": [{"name": name, "standard_uncertainty_mm": u,
-                     "degrees_of_freedom": nu if np.isfinite(nu) else None, "systematic": systematic}
-                    for name, u, nu, systematic in sources],
-        "u95_mm": t95(dof) * total,
-        "effective_degrees_of_freedom": dof if np.isfinite(dof) else None,
+        "sources": [{"name": s.name, "standard_uncertainty_mm": s.contribution,
+                     "degrees_of_freedom": _if_finite(s.degrees_of_freedom), "systematic": s.systematic}
+                    for s in budget.sources],
+        "u95_mm": budget.expanded(),
+        "effective_degrees_of_freedom": _if_finite(dof),
+        "smallest_difference_mm": smallest,
+        "verdict": verdict(smallest),
     }
+
+
+def _if_finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
 
 
 def _creep(creep: Creep | None) -> dict[str, Any] | None:

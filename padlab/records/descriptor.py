@@ -100,6 +100,7 @@ class Stored:
     torn: tuple[str, ...] = ()
     table: dict[str, Any] | None = None  # how an imported table was read
     column_doubt: dict[str, float] = field(default_factory=dict)
+    steps: tuple[dict[str, Any], ...] = ()
 
 
 @cache
@@ -214,6 +215,7 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         set_aside=stored.set_aside,
         marks=tuple(marks),
         column_doubt=stored.column_doubt,
+        steps=stored.steps,
         amendments=tuple(held.get("amendments", ())),
         table=stored.table,
         raw_sha256=stored.raw_sha256,

@@ -35,6 +35,8 @@ class ReadingCurve:
     ``coefficients`` by rising power of z; ``covariance`` is theirs; ``residual_sd`` is in the
     reading's unit. ``reference_relative_u`` and ``reference_u`` are standard uncertainties of the
     references themselves (share of the value; in the reference's unit), None where not stated.
+    ``local_sd`` (reading's unit) is what readings stray from the curve place by place: 0 where
+    repeats showed that it is scatter only.
     """
 
     centre: float
@@ -46,6 +48,7 @@ class ReadingCurve:
     lowest_verified: float | None = None
     reference_relative_u: float | None = None
     reference_u: float | None = None
+    local_sd: float = 0.0
 
     @property
     def low(self) -> float:
@@ -141,9 +144,9 @@ class ReadingCurve:
         spread = 0.0 if self.reference_u is None else self.reference_u / (2 * self.half_range)
         return math.hypot(relative, self.reference_relative_u or 0.0, spread)
 
-    def step_uncertainty(self) -> float:
-        """Scatter of one reading about the curve, in the reference's unit [sd]."""
-        return self.residual_sd * self.half_range / abs(float(self._slope(np.zeros(1))[0]))
+    def local_uncertainty(self) -> float:
+        """What readings stray from the curve place by place, in the reference's unit [sd]."""
+        return self.local_sd * self.half_range / abs(float(self._slope(np.zeros(1))[0]))
 
     def by_power(self) -> tuple[list[float], list[float]]:
         """Coefficients by rising power of the reference itself, and their standard deviations."""

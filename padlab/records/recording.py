@@ -105,6 +105,7 @@ class Recording:
         *,
         marks: Iterable[Mark] = (),
         derive: Callable[[Run], pd.DataFrame] | None = None,
+        judge: Callable[[Run, pd.DataFrame], Iterable[Mark]] = lambda run, samples: (),
     ) -> Run:
         """End the recording: everything on the disk, hashes in the descriptor, lock let go.
 
@@ -115,6 +116,8 @@ class Recording:
         ----------
         derive : callable, optional
             Makes the samples of the closed run from its raw readings.
+        judge : callable
+            Looks at them; the marks that it gives are kept with the run.
         """
         try:
             for log in self._logs.values():
@@ -125,7 +128,12 @@ class Recording:
             self._held["raw_sha256"] = raw_hashes(self.folder)
             write_package(self.folder, self._package)
             run = run_from(self.folder, self._package)
-            return run if derive is None else store_samples(run, derive(run))
+            if derive is None:
+                return run
+            samples = derive(run)
+            if any([self._keep(mark) for mark in judge(run, samples)]):
+                write_package(self.folder, self._package)
+            return store_samples(run, samples)
         finally:
             release(self._lock)
 

@@ -29,6 +29,7 @@ class Channel:
     resolution: float | None = None             # in unit
     limit: float | None = None                  # in unit; over it the capture stops
     calibration: str | None = None              # id of a calibration on the shelf
+    local_uncertainty: float | None = None      # in unit: strays place by place, of a calibration
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,7 @@ class Run:
     note: str | None = None
     set_aside: str | None = None                     # the reason, when a person set it aside
     marks: tuple[Mark, ...] = ()
+    steps: tuple[dict[str, Any], ...] = ()           # attempts at the procedure's steps, as they were seen
     column_doubt: dict[str, float] = field(default_factory=dict)  # imported tables: stated doubts, if any
     amendments: tuple[dict[str, Any], ...] = ()      # dated corrections, oldest first
     raw_sha256: dict[str, str] = field(default_factory=dict)   # of each file in raw/, once recorded

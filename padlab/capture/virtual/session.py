@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from padlab.capture.checksum import add_sum
 from padlab.capture.procedure import Procedure, read_procedure
-from padlab.capture.rig import InstrumentFile, RigFile, read_rig
+from padlab.capture.rig import LinesFile, RigFile, read_rig
 from padlab.capture.virtual import faults as fault_kinds
 from padlab.capture.virtual.faults import Fault
 from padlab.capture.virtual.hand import Hand, Motion, play, play_finger
@@ -237,7 +237,7 @@ class VirtualRig:
         return np.full(count, round(raw), dtype=np.int64)
 
 
-def _playable(rig: RigFile) -> InstrumentFile:
+def _playable(rig: RigFile) -> LinesFile:
     """The one instrument of a rig that can be played.
 
     Raises
@@ -247,6 +247,10 @@ def _playable(rig: RigFile) -> InstrumentFile:
     """
     instrument = rig.instrument[0]
     against = []
+    if not isinstance(instrument, LinesFile) or instrument.is_asked:
+        raise InputError(f"the virtual rig cannot play rig {rig.name}",
+                         seen="it speaks only when it is asked", expected="one streaming instrument with a force channel, columns joined by commas",
+                         remedy="--rig bench")
     if len(rig.instrument) != 1:
         against.append(f"it has {len(rig.instrument)} instruments")
     if not instrument.line_pattern.is_csv:
@@ -265,7 +269,7 @@ def _playable(rig: RigFile) -> InstrumentFile:
     return instrument
 
 
-def _literal_answer(instrument: InstrumentFile) -> bytes:
+def _literal_answer(instrument: LinesFile) -> bytes:
     """An answer that fits the identity: the fixed text at the start of its pattern."""
     if instrument.identity is None:
         return b""
