@@ -133,33 +133,15 @@ def skew(runs: tuple[str, ...], **kept: Any) -> None:
 
     padlab calibrate skew RUN --out shelf
     """
-    from padlab.calibration.skew import series_of, skew_of, stretches
-    from padlab.errors import RunError
-    from padlab.records.calibration import Skew
+    from padlab.calibration.skew import skew_answer, skew_of
     from padlab.records.shelf import find_runs
 
-    found = [r for r in find_runs(runs) if r.kind == "check" or not _is_shelf(runs)]
-    if not found:
-        raise RunError("no run on a spring", expected="runs of kind check", seen="none")
-    series = [series_of(run) for run in found]
-    rigs = sorted({r.rig.name if r.rig else "recorded elsewhere" for r in found})
-    if len({(s.early, s.late) for s in series}) != 1 or len(rigs) != 1:
-        raise RunError("the runs are of several rigs", expected="runs of one rig", seen=", ".join(rigs))
-    parts = [p for s in series for p in stretches(*s.arrays, count=s.stretches)]
-    result = skew_of(parts)
-    late, early = series[0].late, series[0].early
-    answer = {"instrument": late, "against": early, "skew_s": result.quantity.to_json(),
-              "stretches_s": list(result.parts_s), "marks": [m.to_json() for m in result.marks]}
-    stored = None
-    if kept["out"] is not None:
-        if late is None or early is None or result.standard_uncertainty_s is None:
-            raise RunError("this skew cannot be kept", seen=f"{len(parts)} stretch(es)",
-                           expected="recordings of named instruments, three stretches that agree or not",
-                           remedy="press the spring for a minute; or give no --out")
-        stored = Skew(late, early, result.skew_s, result.standard_uncertainty_s, result.degrees_of_freedom)
-    if kept["rig"] is None and found[0].rig is not None:
-        kept["rig"] = found[0].rig.name
-    _keep("skew", answer, kept, skew=stored, made_from={"runs": {r.id: r.raw_sha256 for r in found}})
+    springs = [r for r in find_runs(runs) if r.kind == "check" or not _is_shelf(runs)]
+    found = skew_of(springs)
+    if kept["rig"] is None and springs[0].rig is not None:
+        kept["rig"] = springs[0].rig.name
+    _keep("skew", skew_answer(found), kept, skew=None if kept["out"] is None else found.stored(),
+          made_from={"runs": {r.id: r.raw_sha256 for r in springs}})
 
 
 @command.command(name="repeatability")

@@ -154,9 +154,7 @@ def merge(run: Run, raw: dict[str, pd.DataFrame], *,
         raise RunError(f"a skew is given for {', '.join(strange)[:80]}, which run {run.id} does not have",
                        expected=", ".join(i.name for i in run.rig.instruments), seen=", ".join(strange)[:80])
     heard = [i for i in run.rig.instruments if not _is_silent(raw.get(i.name))]
-    lead = lead_of(heard)
-    clocked = [i for i in heard if _has_clock(i)]
-    axis = lead if lead in clocked or len(clocked) != 1 else clocked[0]
+    lead, axis = lead_of(heard), _axis_of(heard)
     times, strays = _on_axis(heard, raw, axis)
     zero = times[lead.name][0]
     lead_late = skew.get(lead.name, (0.0, 0.0))[0]
@@ -183,6 +181,22 @@ def merge(run: Run, raw: dict[str, pd.DataFrame], *,
     doubt = None if not skew else math.hypot(
         *(t.skew_uncertainty_s or 0.0 for t in told), *(t.stray_s or 0.0 for t in told))
     return Merged(samples, axis.name, told, doubt)
+
+
+def instrument_times(run: Run, raw: dict[str, pd.DataFrame]) -> dict[str, Array]:
+    """The time of each instrument's readings on the run's axis, no skew taken off [s]; the silent left out.
+
+    What a skew is measured on: the same times that :func:`merge` takes it off from.
+
+    Raises
+    ------
+    RunError
+        No rig record, or nothing was sent.
+    """
+    if run.rig is None or all(_is_silent(raw.get(i.name)) for i in run.rig.instruments):
+        raise RunError(f"run {run.id} has no readings", where={"run": run.id})
+    heard = [i for i in run.rig.instruments if not _is_silent(raw.get(i.name))]
+    return _on_axis(heard, raw, _axis_of(heard))[0]
 
 
 def known_skew(calibrations: Iterable[Calibration]) -> dict[str, tuple[float, float]]:
@@ -246,6 +260,12 @@ def axis_s(instrument: Instrument, table: pd.DataFrame) -> Array:
 
 
 # -- several instruments ---------------------------------------------------------------------------
+
+
+def _axis_of(heard: list[Instrument]) -> Instrument:
+    """The instrument whose time the axis is."""
+    lead, clocked = lead_of(heard), [i for i in heard if _has_clock(i)]
+    return lead if lead in clocked or len(clocked) != 1 else clocked[0]
 
 
 def _on_axis(heard: list[Instrument], raw: dict[str, pd.DataFrame],
