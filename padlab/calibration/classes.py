@@ -165,15 +165,16 @@ def checks_of(kind: str, curve: ReadingCurve, reference: Array, reading: Array, 
 
 
 def step_as_written(reading: Array) -> float:
-    """The smallest step that readings were written with: a power of ten.
+    """The smallest step that readings were written with: 1, or a tenth, a hundredth ... of it.
 
     >>> step_as_written(np.array([12.0, 1012.6, 2013.4]))
     0.1
     """
-    for places in range(-6, 13):
-        if np.allclose(np.round(reading, places), reading, rtol=0, atol=10.0 ** (-places) * 1e-4):
-            return float(f"1e{-places}")
-    return 1e-13
+    rounding = 4 * np.finfo(np.float64).eps * float(np.max(np.abs(reading)))
+    for places in range(19):
+        if np.all(np.abs(np.round(reading, places) - reading) <= rounding):
+            return float(f"1e-{places}")
+    return 1e-19
 
 
 def _zero_return(reference: Array, value: Array, series: tuple[str, ...] | None) -> float | None:
