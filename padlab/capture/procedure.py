@@ -27,10 +27,9 @@ import tomllib
 from dataclasses import asdict, dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal, TypeGuard, cast
 
 from padlab.errors import FileFormatError, InputError
-
 
 DO = ("stroke", "hold", "rest", "free", "bare", "keep", "away", "weight")
 STEP_KEYS = {"do", "label", "to_n", "count", "seconds", "pace", "mass_kg", "by"}
@@ -173,5 +172,5 @@ def _step(raw: Any, peak: float | None) -> tuple[Step | None, list[str]]:
                 mass_kg=None if mass_kg is None else float(mass_kg), by=by), []
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: Any) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and not isinstance(value, bool)

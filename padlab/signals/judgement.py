@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,9 @@ from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Array = NDArray[np.float64]
 
@@ -52,7 +55,7 @@ class Finding:
     remedy: str
 
 
-def judge(samples: Mapping[str, Any], procedure: Mapping[str, Any] | None) -> tuple[Finding, ...]:
+def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any] | None) -> tuple[Finding, ...]:
     """Judge a finished run.
 
     Parameters
@@ -72,14 +75,17 @@ def judge(samples: Mapping[str, Any], procedure: Mapping[str, Any] | None) -> tu
     return tuple(_findings(samples, steps, str((procedure or {}).get("kind", ""))))
 
 
-def _findings(samples: Mapping[str, Any], steps: list[dict[str, Any]], kind: str) -> Iterator[Finding]:
+def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, Any]],
+              kind: str) -> Iterator[Finding]:
     time = np.asarray(samples["time_s"], dtype=np.float64)
     if "temperature_c" in samples:
         yield from _temperature(time, np.asarray(samples["temperature_c"], dtype=np.float64))
     if "force_n" not in samples or time.size < 50:
         return
     force = np.asarray(samples["force_n"], dtype=np.float64)
-    position = np.asarray(samples["displacement_mm"], dtype=np.float64) if "displacement_mm" in samples else None
+    position = None
+    if "displacement_mm" in samples:
+        position = np.asarray(samples["displacement_mm"], dtype=np.float64)
     some = np.isfinite(force) if position is None else np.isfinite(force) & np.isfinite(position)
     time, force = time[some], force[some]
     position = None if position is None else position[some]
@@ -186,12 +192,12 @@ def _speed(presses: list[Press], time: Array, net: Array, position: Array | None
     if odd > TIME_RATIO:
         yield Finding(
             mark("speed_uneven", "run",
-                 f"strokes took {min(spent):.1f} to {max(spent):.1f} s to press, the middle one {middle:.1f} s"),
+                 f"strokes took {min(spent):.1f} to {max(spent):.1f} s to press, "
+                 f"the middle one {middle:.1f} s"),
             advice)
-    elif speeds and kind == "pad" and float(np.median(speeds)) > FASTEST_MM_PER_S:
+    elif speeds and kind == "pad" and (speed := float(np.median(speeds))) > FASTEST_MM_PER_S:
         yield Finding(
-            mark("speed_uneven", "run", f"pressed at {float(np.median(speeds)):.2f} mm/s, not 0.1 to 0.2 mm/s"),
-            advice)
+            mark("speed_uneven", "run", f"pressed at {speed:.2f} mm/s, not 0.1 to 0.2 mm/s"), advice)
 
 
 def _returned(presses: list[Press], net: Array, position: Array) -> Iterator[Finding]:

@@ -84,7 +84,7 @@ def test_overshoot_of_a_hold() -> None:
     run = simulate("wool felt", procedure=SHORT, seed=1).run
     table = run.samples.copy()
     force = table["force_n"].to_numpy().copy()
-    held = np.flatnonzero((np.abs(force - 8.0) < 0.5))
+    held = np.flatnonzero(np.abs(force - 8.0) < 0.5)
     begin = held[np.flatnonzero(np.convolve(np.diff(held) == 1, np.ones(500), "valid") == 500)[0]]
     force[begin:begin + 10] *= 1.25
     table["force_n"] = force
@@ -107,7 +107,8 @@ def test_a_force_zero_that_drifts() -> None:
 def test_temperature(kelvin: float, expected: set[str]) -> None:
     table = simulate("sheet cork", procedure=QUIET, seed=2).run.samples.copy()
     rng = np.random.default_rng(0)
-    table["temperature_c"] = 21 + kelvin * np.linspace(0, 1, len(table)) + 0.05 * rng.standard_normal(len(table))
+    noise = 0.05 * rng.standard_normal(len(table))
+    table["temperature_c"] = 21 + kelvin * np.linspace(0, 1, len(table)) + noise
     assert codes(judge(table, QUIET.to_json())) == expected
 
 
