@@ -221,10 +221,10 @@ def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measure
     for at in times_s:
         t = np.array([at])
         value = float(f.predict(t)[0])
-        error = f.predict_standard_error(t)
+        error = f.predict_standard_error(t) if math.isfinite(value) else None
         beyond = at > measured_to
         quantity: Quantity | None = None
-        if error is not None and math.isfinite(value):
+        if error is not None:
             u = math.hypot(float(error[0]), (travel_scale_u or 0.0) * value)
             half = t95(max(f.n_used - len(f.values), 1)) * u
             low, high = value - half, value + half

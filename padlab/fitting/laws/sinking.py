@@ -45,7 +45,9 @@ def logarithmic(*, clock_s: float = 0.0) -> Law:
 def findley(*, clock_s: float = 0.0) -> Law:
     """Power of time over an instant part. Source: Findley, Lai & Onaran 1976 (from memory)."""
     def value(t: Array, p: Array) -> Array:
-        return np.asarray(p[0] + p[1] * (t + clock_s) ** p[2])
+        # Where nothing sinks any power fits; carried far beyond the hold it is infinite, and said to be.
+        with np.errstate(over="ignore"):
+            return np.asarray(p[0] + p[1] * (t + clock_s) ** p[2])
 
     def jacobian(t: Array, p: Array) -> Array:
         t = t + clock_s

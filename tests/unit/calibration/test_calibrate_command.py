@@ -185,5 +185,5 @@ def test_a_reading_that_says_nothing_has_no_ends():
 def test_small_things():
     assert force_class("zero return", 0.07) == 1.0
     assert step_as_written(np.array([1.0, 20.0, 300.0])) == 1.0
-    assert step_as_written(np.array([0.0, 0.5, 10.0])) == 0.1        # used to be taken for a step of a million
+    assert step_as_written(np.array([0.0, 0.5, 10.0])) == 0.1   # was once taken for a million
     assert step_as_written(np.array([0.00125])) == pytest.approx(1e-5)
