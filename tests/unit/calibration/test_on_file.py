@@ -9,6 +9,10 @@ import frictionless
 import numpy as np
 import pytest
 
+from padlab.capture.procedure import read_procedure
+from padlab.capture.virtual.readings import RigErrors
+from padlab.capture.virtual.stocks import make_pad
+from padlab.capture.virtual.truth import truth
 from padlab.errors import RunError
 from padlab.fitting.run_fit import fit_run
 from padlab.records.calibration import (
@@ -281,3 +285,21 @@ def test_a_capture_of_a_rig_that_names_a_lost_calibration_is_not_begun(padlab, t
 
 def test_calibrations_of_a_run_that_names_none(bench):
     assert calibrations_of(bench.record()) == ()
+
+
+def test_a_soft_frame_is_taken_off_by_a_blank_and_is_a_bound_without_one(padlab, bench):
+    """A frame of 2 um/N under a stiff pad: stiffness within its interval only with the blank run."""
+    soft = RigErrors(frame_mm_per_n=2e-3)
+    blank = bench.record(errors=soft)
+    bench.rig = replace(bench.rig, frame_compliance_mm_per_n=2e-3, frame_compliance_uncertainty_mm_per_n=1e-3)
+    pad = bench.record("dense polymer", errors=soft, start=START + timedelta(hours=1))
+    true = truth(make_pad("dense polymer", lot=1, pad=1, seed=3), read_procedure("standard"))
+    assert "bound_only" in codes(fit_run(pad))
+    assert padlab("remake", pad.folder, "--blank", blank.folder).code == 0
+    fit = fit_run(open_run(pad.folder))
+    assert not codes(fit) & {"bound_only", "no_blank"}
+    for row in fit.json["compression"]["tangent_stiffness_n_per_mm"]:
+        if row["force_n"] in (3.5, 8.0):
+            assert row["low"] <= true.stiffness_n_per_mm(row["force_n"]) <= row["high"]
+    give = fit.json["compression"]["give_mm"]
+    assert give["low"] <= true.give_mm(0.5, 12.5) <= give["high"]
