@@ -37,7 +37,7 @@ from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.records.shelf import Shelf
 from padlab.signals.judgement import judge
-from padlab.signals.merge import samples_from_raw
+from padlab.signals.merge import lead_of, samples_from_raw
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +50,7 @@ TURN_S = 0.1
 GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
 SILENT = "the rig fell silent"
+NEXT = "see to its power and its cable, then start a new run"
 PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
@@ -200,7 +201,7 @@ def record(
         for port in ports:
             port.close()
         recorder.take_rest(events)
-        return recorder.close(derive or _derive(remembered))
+        return recorder.close(derive or _derive)
 
 
 class Recorder:
@@ -219,6 +220,11 @@ class Recorder:
         self._waiting: list[tuple[Array, Array]] = []      # times and readings not yet looked at
         self._looked_s = self._active_s = self._began_s = clock()
         self._told: set[str] = set()
+
+    @property
+    def lead(self) -> Source:
+        """The instrument on whose time the run is: the one that measures force, if there is one."""
+        return self.sources[lead_of(s.record for s in self.sources.values()).name]
 
     def run(self, events: queue.SimpleQueue[Event], should_stop: Callable[[], bool]) -> None:
         """Take events until the procedure is done or something ends it."""
@@ -249,6 +255,8 @@ class Recorder:
                 self.marks.append(mark("lost_lines", name, f"{counts.lost_lines} line(s) were lost"))
             if source.doubtful_gap is not None:
                 self._gap(source, *source.doubtful_gap, SILENT)
+            elif source.heard and source is not self.lead:
+                self._mind_the_end(source)
             if source.has_gap or counts.restarts:
                 self.marks.append(mark("gap", name))
         if self.follower.shortened:
@@ -310,20 +318,27 @@ class Recorder:
         if isinstance(event, Lost):
             self._look()
             source.lost, source.has_gap = event.reason, True
-            self._say_all(self.follower.lost())
-            self.screen.say(Said(f"{event.reason}; waiting for the rig to come back", "poor"))
+            if self._serves(source):
+                self._say_all(self.follower.lost())
+            self.screen.say(Said(f"{self._named(source, event.reason)}; let go and plug it in again: "
+                                 "waiting for the rig to come back", "poor"))
         elif isinstance(event, Back):
             source.wire.reopened(whole_from_start=event.known)
             source.last_host_s = self._active_s = event.host_s
+            if self._serves(source):
+                self._look()
+                self._say_all(self.follower.lost())           # a press that began without it
             sure = "the same rig is back" if event.known else "a rig is back (it cannot say which)"
             self.screen.say(Said(f"{sure} on {event.url}", "good"))
             self.screen.say(Said(self.follower.prompt()))
         elif isinstance(event, GivenUp):
             source.has_gap = True
-            raise Quit(event.reason)
+            raise Quit(f"{self._named(source, event.reason)}; {NEXT}")
 
     def _take_pieces(self, pieces: list[Piece]) -> None:
         source = self.sources[pieces[0].instrument]
+        if source is not self.lead and self._is_away(source, pieces[0].host_s):
+            self._without(source)
         before_s = source.timeline.now_s
         lines, times, values = source.take(pieces)
         if not lines:
@@ -370,18 +385,51 @@ class Recorder:
         return sorted(cuts)
 
     def _gap(self, source: Source, from_s: float, to_s: float, reason: str) -> None:
+        """Keep a gap, given on the time of its instrument, on the run's."""
         source.has_gap = True
-        self.recording.add_gap(from_s, to_s, reason)
+        lead = self.lead
+        if source is not lead:
+            from_s, to_s = (max(0.0, lead.timeline.at_host(source.timeline.host_at(t))) for t in (from_s, to_s))
+        if to_s > from_s:
+            self.recording.add_gap(from_s, to_s, self._named(source, reason))
+
+    def _mind_the_end(self, source: Source) -> None:
+        """An instrument that had fallen silent before the run ended left a gap up to the end."""
+        end_s = source.timeline.at_host(self.lead.timeline.host_at(self.lead.timeline.now_s))
+        if end_s - source.timeline.now_s > source.gap_s:
+            self._gap(source, source.timeline.now_s, end_s, source.lost or SILENT)
+
+    def _named(self, source: Source, text: str) -> str:
+        return text if len(self.sources) == 1 else f"{source.record.name}: {text}"
+
+    def _serves(self, source: Source) -> bool:
+        """Whether a step cannot be done well without this instrument."""
+        if source is self.lead or self.follower.quantity != "force":
+            return any(c.quantity == self.follower.quantity for c in source.record.channels)
+        return self.follower.procedure.kind != "touch" and any(
+            c.quantity == "displacement" for c in source.record.channels)
+
+    def _is_away(self, source: Source, now_s: float) -> bool:
+        """Whether an instrument beside the leading one is lost, or has been silent for too long."""
+        return source.lost is not None or now_s - source.last_host_s > source.gap_s
+
+    def _without(self, source: Source) -> None:
+        """What is pressed while an instrument is away does not count."""
+        if self._serves(source):
+            self._look()
+            self._say_all(self.follower.lost())
 
     def _look(self) -> None:
         """Let the steps see what has come since the last look."""
-        self._looked_s = self.clock()
+        self._looked_s = now = self.clock()
         if isinstance(self.follower, WeightFollower) and self.confirmed():
             self.follower.confirm()
         if self._waiting:
             times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()
             self._say_all(self.follower.feed(times, seen))
+        if any(self._serves(s) and self._is_away(s, now) for s in self.sources.values() if s is not self.lead):
+            self._say_all(self.follower.lost())
         self.screen.progress(self.follower.progress())
 
     def _say_all(self, said: list[Said]) -> None:
@@ -401,7 +449,7 @@ class Recorder:
                                 if only_bad else f"nothing comes from {name}: is it switched on?")
                 if silent_s > self.give_up_s:
                     source.has_gap = True
-                    raise Quit(f"nothing came from {name} for {self.give_up_s:g} s")
+                    raise Quit(f"nothing came from {name} for {self.give_up_s:g} s; {NEXT}")
         noise = self.follower.noise_n
         if self.follower.zero_n is None and noise is not None and now - self._began_s > 10.0:
             self._tell_once("noise", f"the force is not at rest (noise {noise:.3f} N): hands off, no knocks")
@@ -418,14 +466,7 @@ def _calibrations(rig: RigRecord) -> tuple[str, ...]:
     return tuple(sorted({c.calibration for i in rig.instruments for c in i.channels if c.calibration}))
 
 
-def _derive(rig: RigRecord) -> Callable[[Run], pd.DataFrame] | None:
-    """Samples can be made of one instrument; of several only when the skew of their clocks is known."""
-    if len(rig.instruments) != 1:
-        return None
+def _derive(run: Run) -> pd.DataFrame:
+    from padlab.records.raw_log import read_raw
 
-    def derive(run: Run) -> pd.DataFrame:
-        from padlab.records.raw_log import read_raw
-
-        return samples_from_raw(run, read_raw(run))
-
-    return derive
+    return samples_from_raw(run, read_raw(run))

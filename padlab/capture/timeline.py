@@ -54,6 +54,14 @@ class Timeline:
             return 1.0
         return self._run_s / self._run_host_s
 
+    def host_at(self, time_s: float) -> float:
+        """The host's time at a time of this instrument, reckoned from its last reading [s]."""
+        return self._last_host + (time_s - self.now_s) / self.rate
+
+    def at_host(self, host_s: float) -> float:
+        """The time of this instrument at a time of the host, reckoned from its last reading [s]; 0 before one."""
+        return 0.0 if self._first_host is None else self.now_s + (host_s - self._last_host) * self.rate
+
     def add(self, *, host_s: Array, ticks: Array | None) -> Array:
         """Times of the next readings.
 
@@ -75,7 +83,7 @@ class Timeline:
             self._first_host = self._last_host = float(host_s[0])
         if self.s_per_tick is None or ticks is None:
             time = host_s - self._first_host
-            self.now_s = float(time[-1])
+            self.now_s, self._last_host = float(time[-1]), float(host_s[-1])
             return time
         ticks = self._mended(ticks)
         before = ticks[0] if self._last_tick is None else self._last_tick

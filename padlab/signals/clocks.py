@@ -47,8 +47,6 @@ WANDER_S = 0.004
 BLOCK_READINGS = 40
 SLOW_S = 0.015
 """Of a quicker instrument one lost line moves the time by less than its chunks do."""
-POLLED = ("scpi", "modbus-rtu")
-"""Protocols in which the host asks: the time of an answer is its own, not that of a regular rate."""
 
 
 @dataclass(frozen=True)

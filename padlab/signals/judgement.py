@@ -55,7 +55,8 @@ class Finding:
     remedy: str
 
 
-def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any] | None) -> tuple[Finding, ...]:
+def judge(samples: Mapping[str, Any] | pd.DataFrame,
+          procedure: Mapping[str, Any] | None) -> tuple[Finding, ...]:
     """Judge a finished run.
 
     Parameters

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from padlab.errors import RunError
 from padlab.marks import Mark, mark
 from padlab.records.calibration import calibrated_value, calibrations_of, for_channel
-from padlab.signals.clocks import POLLED, own_time_s, regular_s, stray_s, without_delay_s
+from padlab.signals.clocks import own_time_s, regular_s, stray_s, without_delay_s
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -297,9 +297,6 @@ def _line_through(nodes: Array, places: Array, rate: float, at: Array) -> Array:
 def _arrival_s(instrument: Instrument, table: pd.DataFrame) -> Array:
     """Times of readings without a clock, on the host's time [s]."""
     host = table["host_s"].to_numpy(dtype=np.float64)
-    if instrument.protocol in POLLED:
-        late = np.arange(host.size) * 1e-6               # rising, where several answers share a stamp
-        return np.asarray(np.maximum.accumulate(host - late) + late)
     count = None
     if instrument.counter is not None and instrument.counter_modulus:
         said = table[instrument.counter].to_numpy(dtype=np.float64)

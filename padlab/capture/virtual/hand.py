@@ -25,6 +25,8 @@ from padlab.records.pad import F0_N
 BENCH_SPEED_MM_PER_S = 0.18
 SHORTEST_PRESS_S = 2.0
 QUICK = 4.0
+WEIGHT_N_PER_KG = 9.8104 * (1 - 1.2 / 7850)
+"""The virtual bench stands at 50 degrees north, near the sea: gravity 9.8104 m/s2, weights of steel."""
 _LONGEST_STEP_S = 0.004
 _STUCK_AFTER_S = 120.0
 
@@ -45,11 +47,13 @@ class Hand:
     reaction_s: float = 0.06           # how fast it follows the force it feels
     pause_s: tuple[float, float] = (0.3, 1.0)      # between strokes
     stays_on: float = 0.2              # share of let-goes that keep a touch of 0-0.2 N
+    lowers_s: tuple[float, float] = (0.3, 0.5)     # how long it takes to let a weight down
+    minds_s: tuple[float, float] = (8.0, 12.0)     # how long it leaves a weight beyond the time asked
 
 
 IDEAL = Hand(speed_wander=0, speed_jitter=0, peak_scatter=0, slows_down=False, dwell_s=(0, 0),
              hold_wander=0, hold_drift=0, tremor=0, rest_wander_n=0, reaction_s=0, pause_s=(0.6, 0.6),
-             stays_on=0)
+             stays_on=0, lowers_s=(0.4, 0.4), minds_s=(10.0, 10.0))
 
 
 @dataclass(frozen=True)
@@ -180,6 +184,16 @@ class _Performance:
             if step.do in ("stroke", "bare"):
                 self.press(step.to_n or 0.0, step.pace)
                 self.let_go(step.pace)
+            elif step.do == "hold" and step.by == "weight":
+                self.press(F0_N, "slow", scatter=False)
+                self.let_down(step.to_n or 0.0)
+                began = self.now_s
+                self.carry(step.to_n or 0.0, step.seconds or 0.0)
+                self.events.append(Event("hold", step.label, began, self.now_s, step.to_n))
+                self.pressed_to = step.to_n or 0.0
+                self.let_go("quick")
+                self.pause()
+                continue
             elif step.do == "hold":
                 reached = self.press(step.to_n or 0.0, step.pace, scatter=False)
                 began = reached
@@ -190,6 +204,19 @@ class _Performance:
                 continue
             elif step.do == "rest":
                 self.touch_lightly(step.seconds or 0.0)
+            elif step.do == "keep":
+                self.press(step.to_n or 3.5, step.pace, scatter=False)
+                began = self.now_s
+                self.wait((step.seconds or 0.0) + 1.0)
+                self.events.append(Event("keep", step.label, began, self.now_s, step.to_n))
+                self.let_go("slow")
+                continue
+            elif step.do == "away":
+                self.leave()
+                self.wait(step.seconds or 0.0)
+            elif step.do == "weight":
+                self.weigh(step)
+                continue
             else:
                 self.play_freely(step.seconds or 0.0)
             self.events.append(Event(step.do, step.label, began, self.now_s, step.to_n))
@@ -259,8 +286,7 @@ class _Performance:
 
     def pause(self) -> None:
         """Stand still between strokes."""
-        low, high = self.hand.pause_s
-        self.wait(low if low == high else self.rng.uniform(low, high))
+        self.wait(self.draw(self.hand.pause_s))
 
     def wait(self, seconds: float) -> None:
         """Stand still."""
@@ -283,6 +309,45 @@ class _Performance:
                 target *= (1.0 + hand.hold_wander * wander + hand.tremor * self.fast
                            + drift * (self.now_s - began) / 60.0)
             self.follow(target, steady)
+
+    def weigh(self, step: Step) -> None:
+        """Let a dead weight down and leave it until whoever records can be done with it."""
+        to_n = (step.mass_kg or 0.0) * WEIGHT_N_PER_KG
+        self.let_down(to_n)
+        began = self.now_s
+        self.carry(to_n, (step.seconds or 0.0) + self.draw(self.hand.minds_s))
+        self.events.append(Event("weight", step.label, began, self.now_s, to_n))
+
+    def let_down(self, to_n: float) -> None:
+        """Hand a weight over to the pad (or take it off) evenly, within ``lowers_s``; no faster than QUICK.
+
+        What hangs presses with just what the hand no longer carries, so nothing shakes.
+        """
+        while self.piece.gap_mm > 0:
+            self.move(min(self.piece.gap_mm + 1e-5, BENCH_SPEED_MM_PER_S * self.dt))
+        from_n, steps = self.piece.force_n, max(1, round(self.draw(self.hand.lowers_s) / self.dt))
+        for k in range(1, steps + 1):
+            self.bear(from_n + (to_n - from_n) * k / steps)
+        give_up = self.now_s + _STUCK_AFTER_S
+        while abs(self.piece.force_n - to_n) > 0.002 * to_n and self.now_s < give_up:
+            self.bear(to_n)
+
+    def carry(self, to_n: float, seconds: float) -> None:
+        """A dead weight lies on the pad: the force stays, the pad sinks as it likes."""
+        for _ in range(round(seconds / self.dt)):
+            self.bear(to_n)
+
+    def bear(self, to_n: float) -> None:
+        """One small step under a dead load."""
+        missing = to_n - self.piece.force_n
+        step = missing / self.piece.stiffness_n_per_mm(1 if missing >= 0 else -1)
+        most = BENCH_SPEED_MM_PER_S * QUICK * 2 * self.dt
+        self.move(max(-most, min(most, step)))
+
+    def draw(self, between: tuple[float, float]) -> float:
+        """A time between two bounds [s]."""
+        low, high = between
+        return low if low == high else float(self.rng.uniform(low, high))
 
     def touch_lightly(self, seconds: float) -> None:
         """Stay at F0 for a time."""

@@ -86,7 +86,7 @@ def simulate_readings(
     """
     count = len(motion.time_s)
     channels = {c.quantity: c for c in instrument.channels}
-    force_of, travel_of = channels["force"], channels.get("displacement")
+    force_of, travel_of = channels.get("force"), channels.get("displacement")
     force = motion.force_n * (1.0 + errors.force_scale) + errors.force_offset_n
     force = force + errors.force_noise_n * rng.standard_normal(count)
     span = max(float(motion.time_s[-1]) if count else 0.0, 1.0)
@@ -97,7 +97,7 @@ def simulate_readings(
         force = force + by_n * np.clip((motion.time_s - from_s) / left, 0.0, 1.0)
     for from_s, to_s in stuck_s:
         inside = (motion.time_s >= from_s) & (motion.time_s < to_s)
-        force = np.where(inside, force_of.limit or 25.0, force)
+        force = np.where(inside, (force_of and force_of.limit) or 25.0, force)
     noise = errors.displacement_noise_mm * rng.standard_normal(count)
     if travel_of is None:
         travel_counts = np.zeros(count, dtype=np.int64)
@@ -105,7 +105,10 @@ def simulate_readings(
         place = motion.travel_mm - motion.free_height_mm + errors.frame_mm_per_n * motion.force_n
         place = (place + noise) * (1.0 + errors.displacement_scale) + errors.displacement_zero_mm
         travel_counts = np.round((place / travel_of.sign - travel_of.offset) / travel_of.scale)
-    force_counts = np.round((force / force_of.sign - force_of.offset) / force_of.scale)
+    if force_of is None:
+        force_counts = np.zeros(count)
+    else:
+        force_counts = np.round((force / force_of.sign - force_of.offset) / force_of.scale)
     return Readings(
         clock_s=motion.time_s * (1.0 + 1e-6 * errors.clock_ppm),
         force_counts=force_counts.astype(np.int64), displacement_counts=travel_counts.astype(np.int64))

@@ -36,7 +36,7 @@ __all__ = ["Block", "VirtualRig", "read_rig"]
 HAND_COMES_S = 2.0
 BETWEEN_PASSES_S = 5.0
 QUIET_BLOCK_S = 10.0
-PROCEDURE_OF = {"pad": "standard", "spring": "blank", "blank": "blank", "player": "touch"}
+PROCEDURE_OF = {"pad": "standard", "spring": "check", "blank": "blank", "player": "touch"}
 ROOM_TEMPERATURE_C = 21.0
 
 
