@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
 from padlab.errors import RunError
 from padlab.records.pad import F0_N
@@ -33,6 +34,8 @@ class Frame:
     uncertainty: Array | None
     source: str                          # "rig file" | "blank RUN" | "none"
     bare_at_f0_mm: float | None = None   # indicator reading on the bare anvils at F0, from the blank
+    bare_u_mm: float | None = None       # its standard uncertainty
+    measured_to_n: float | None = None   # a blank run knows the frame up to here; None: as stated, anywhere
 
     def deflection_mm(self, force_n: Array) -> Array:
         """Deflection at net force [mm]; held constant beyond the grid's ends."""
@@ -117,6 +120,7 @@ def frame_from_blank(blank: Run) -> Frame:
         bare.append(zero)
     stack = np.array(curves)
     n = len(curves)
-    mean = np.maximum.accumulate(stack.mean(axis=0))
+    mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
     doubt = stack.std(axis=0, ddof=1) * np.sqrt(1 + 1 / n)
-    return Frame(grid, mean, doubt, f"blank {blank.id}", bare_at_f0_mm=float(np.mean(bare)))
+    return Frame(grid, mean - mean[0], doubt, f"blank {blank.id}", bare_at_f0_mm=float(np.mean(bare)),
+                 bare_u_mm=float(np.std(bare, ddof=1)) if n > 1 else None, measured_to_n=top)
