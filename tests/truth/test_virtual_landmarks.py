@@ -77,7 +77,7 @@ def test_set_is_positive_and_no_more_than_the_pad_has_sunk(study):
 
 
 def test_thickness_from_the_bare_anvils():
-    """h = bare - pad at F0: the sign and the size, to a few um."""
+    """Thickness = bare - pad at F0: the sign and the size, to a few um."""
     from dataclasses import replace
 
     sim = simulate("sheet cork", seed=9_200)
