@@ -66,6 +66,17 @@ CODES: dict[str, tuple[Weight, str]] = {
     "rest_unknown": (Weight.NOTE, "rest before the warm-up is not on file"),
     "fewer_strokes_than_planned": (Weight.CAUTION, "the procedure went on with fewer good strokes"),
     "imported": (Weight.NOTE, "recorded elsewhere; the rig's doubt is not known to padlab"),
+    "calibration_expired": (Weight.CAUTION, "recorded after a calibration of the rig had expired"),
+    "beyond_calibration": (Weight.CAUTION, "the run goes beyond what the rig's calibration covers"),
+    "few_repeats": (Weight.CAUTION, "too few repeats to test whether the calibration line is straight"),
+    "curve_refused": (Weight.CAUTION, "no tried curve fits the calibration readings within their repeats"),
+    "reference_doubt_unknown": (
+        Weight.NOTE, "the doubt of the weights or gauge blocks is not known and not included"),
+    "lowest_force_unverified": (Weight.CAUTION, "the lowest weight is heavier than the light touch"),
+    "few_blanks": (Weight.CAUTION, "fewer than five blank runs measured the give of the frame"),
+    "few_operators": (Weight.CAUTION, "two people only: what people add is hardly known"),
+    "interaction_pooled": (Weight.NOTE, "no sign that people and parts interact: joined to the repeats"),
+    "skew_uncertain": (Weight.CAUTION, "the skew of the instruments is known no better than 2 ms"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
 }
 

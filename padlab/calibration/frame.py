@@ -9,6 +9,7 @@ From the rig file's stated compliance, or better from a blank run (anvil on anvi
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +17,13 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from padlab.errors import RunError
+from padlab.records.calibration import FrameTable, calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.signals.contact import crossing, force_zero
 from padlab.signals.cycles import find_presses
+from padlab.statistics.quantity import t95
 
 Array = NDArray[np.float64]
 
@@ -32,10 +35,15 @@ class Frame:
     force_n: Array
     deflection: Array
     uncertainty: Array | None
-    source: str                          # "rig file" | "blank RUN" | "none"
+    source: str                          # "rig file" | "blank RUN" | "calibration ID" | "none"
     bare_at_f0_mm: float | None = None   # indicator reading on the bare anvils at F0, from the blank
     bare_u_mm: float | None = None       # its standard uncertainty
-    measured_to_n: float | None = None   # a blank run knows the frame up to here; None: as stated, anywhere
+    measured_to_n: float | None = None   # blank runs know the frame up to here; None: as stated, anywhere
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether blank runs measured it; else it is what a rig file says, or nothing."""
+        return self.source not in ("rig file", "none")
 
     def deflection_mm(self, force_n: Array) -> Array:
         """Deflection at net force [mm]; held constant beyond the grid's ends."""
@@ -69,26 +77,61 @@ def stated_frame(rig: RigRecord | None) -> Frame:
 
 
 def frame_of(run: Run) -> Frame:
-    """The frame of a run: from the blank run that it names, on the same shelf, else as stated.
+    """The frame of a run: from its compliance calibration, from its blank run, else as stated.
+
+    Both are looked for on the run's own shelf. Where a run names both, the calibration gives the
+    deflection (it knows what changes from run to run) and the blank run the bare anvils' reading.
 
     Raises
     ------
     RunError
-        The run names a blank run that is not on its shelf, or that cannot serve.
+        The run names a blank run or a calibration that is not on its shelf, or that cannot serve.
     """
-    if run.blank is None:
-        return stated_frame(run.rig)
-    from padlab.records.shelf import Shelf
+    blank = None
+    if run.blank is not None:
+        from padlab.records.shelf import Shelf
 
-    return frame_from_blank(Shelf(run.folder.parent.parent).open(run.blank))
+        blank = frame_from_blank(Shelf(run.folder.parent.parent).open(run.blank))
+    given = next((c for c in reversed(calibrations_of(run)) if c.frame is not None), None)
+    if given is not None and given.frame is not None:
+        bare = (None, None) if blank is None else (blank.bare_at_f0_mm, blank.bare_u_mm)
+        return frame_from_table(given.frame, given.id, *bare)
+    return stated_frame(run.rig) if blank is None else blank
 
 
-def frame_from_blank(blank: Run) -> Frame:
-    """Deflection of the bare anvils, from the loading limbs of a blank run.
+def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None,
+                     bare_u_mm: float | None = None) -> Frame:
+    """The frame of a compliance calibration.
 
-    Position over force, from F0, averaged over the strokes on a common grid. Its doubt is the
-    stroke-to-stroke standard deviation with (1 + 1/n) under the root: the next stroke will differ
-    from the mean as these do. Below F0 the deflection is taken as 0.
+    Its doubt is widened by t95/1.96, so that 1.96 of it is the 95 % half-width for few runs too.
+    """
+    wider = t95(table.degrees_of_freedom) / t95(math.inf)
+    return Frame(np.array(table.force_n), np.array(table.deflection_mm),
+                 wider * np.array(table.standard_uncertainty_mm), f"calibration {name}", bare_at_f0_mm,
+                 bare_u_mm=bare_u_mm, measured_to_n=float(table.force_n[-1]))
+
+
+@dataclass(frozen=True)
+class BlankCurves:
+    """Loading limbs of one blank run: for each stroke net force and position from F0, both rising."""
+
+    strokes: tuple[tuple[Array, Array], ...]
+    top_n: float                         # lowest peak
+    bare_at_f0_mm: float
+    bare_u_mm: float
+
+    def on(self, grid: Array) -> Array:
+        """Every stroke on a grid of net force (m,), shape (strokes, m); 0 below F0."""
+        return np.array([np.where(grid < F0_N, 0.0, np.interp(grid, f, x)) for f, x in self.strokes])
+
+
+def blank_curves(blank: Run) -> BlankCurves:
+    """The loading limbs of a blank run.
+
+    Raises
+    ------
+    RunError
+        No blank run, or fewer than three whole strokes in it.
     """
     blank.need(kinds=("blank",), columns=("time_s", "force_n", "displacement_mm"), by="frame")
     force = blank.samples["force_n"].to_numpy(dtype=np.float64)
@@ -96,12 +139,7 @@ def frame_from_blank(blank: Run) -> Frame:
     net = force - force_zero(force, position).value_n
     presses = [p for p in find_presses(blank.samples["time_s"].to_numpy(dtype=np.float64), net)
                if p.complete and not p.is_hold]
-    if len(presses) < 3:
-        raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
-                       seen=str(len(presses)), remedy="record a blank run again", where={"run": blank.id})
-    top = min(p.peak_n for p in presses)
-    grid = np.concatenate([[0.0], np.linspace(F0_N, top, 40)])
-    curves, bare = [], []
+    strokes, bare, peaks = [], [], []
     for p in presses:
         a = max(p.start - 12, 0)
         x, f = position[a : p.peak + 1], net[a : p.peak + 1]
@@ -115,12 +153,28 @@ def frame_from_blank(blank: Run) -> Frame:
         mean_f = np.add.reduceat(f[order], ends) / np.diff(np.append(ends, f.size))
         mean_x = np.add.reduceat(x[order], ends) / np.diff(np.append(ends, f.size))
         loaded = mean_f > F0_N
-        curve = np.interp(grid, np.append(F0_N, mean_f[loaded]), np.append(0.0, mean_x[loaded] - zero))
-        curves.append(np.where(grid < F0_N, 0.0, curve))
+        strokes.append((np.append(F0_N, mean_f[loaded]), np.append(0.0, mean_x[loaded] - zero)))
         bare.append(zero)
-    stack = np.array(curves)
-    n = len(curves)
+        peaks.append(p.peak_n)
+    if len(strokes) < 3:
+        raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
+                       seen=str(len(strokes)), remedy="record a blank run again", where={"run": blank.id})
+    return BlankCurves(tuple(strokes), min(peaks), float(np.mean(bare)), float(np.std(bare, ddof=1)))
+
+
+def frame_from_blank(blank: Run) -> Frame:
+    """Deflection of the bare anvils, from the loading limbs of one blank run.
+
+    Position over force, from F0, averaged over the strokes on a common grid. Its doubt is the
+    stroke-to-stroke standard deviation with (1 + 1/n) under the root: the next stroke will differ
+    from the mean as these do. Below F0 the deflection is taken as 0. What changes from run to run
+    one run cannot know: ``padlab calibrate compliance`` asks several.
+    """
+    curves = blank_curves(blank)
+    grid = np.concatenate([[0.0], np.linspace(F0_N, curves.top_n, 40)])
+    stack = curves.on(grid)
+    n = len(stack)
     mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
     doubt = stack.std(axis=0, ddof=1) * np.sqrt(1 + 1 / n)
-    return Frame(grid, mean - mean[0], doubt, f"blank {blank.id}", bare_at_f0_mm=float(np.mean(bare)),
-                 bare_u_mm=float(np.std(bare, ddof=1)) if n > 1 else None, measured_to_n=top)
+    return Frame(grid, mean - mean[0], doubt, f"blank {blank.id}", curves.bare_at_f0_mm,
+                 bare_u_mm=curves.bare_u_mm, measured_to_n=curves.top_n)

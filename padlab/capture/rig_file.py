@@ -18,6 +18,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from padlab.capture.checksum import Checksum
 from padlab.capture.pattern import LinePattern, UnsafePattern, read_pattern
 from padlab.errors import InputError, UnitError
 from padlab.records.rig_record import Channel, Instrument, RigRecord
@@ -218,7 +219,10 @@ class InstrumentFile(_Table):
     rts: bool = True
     line_end: Literal["\n", "\r"] = Field("\n", description="\\n also takes \\r\\n")
     pattern: Annotated[str, _is_pattern(needs_groups=True)] = Field(
-        description="regular expression with named groups for one whole line")
+        description="regular expression with named groups for one whole line, without its checksum")
+    checksum: Checksum | None = Field(
+        None, description="each line ends with * and this sum, in hexadecimal, of all bytes before the *; "
+                          "a line whose sum does not fit is bad")
     lines_per_s: Positive | None = Field(None, description="what the rig is meant to send")
     identity: IdentityFile | None = None
     counter: CounterFile | None = None

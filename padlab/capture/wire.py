@@ -2,7 +2,8 @@ r"""Bytes -> readings. No port, no clock, no file: an object that is fed pieces 
 
 A reading counts only with its end mark: half a line is never a reading, however much it looks
 like one. Three things can stand in a line: a reading (the rig's pattern matches it whole), a
-remark of the rig (it starts with ``#``), or neither: then it is bad, and counted once.
+remark of the rig (it starts with ``#``), or neither: then it is bad, and counted once. Where the rig
+sends a checksum, a line whose checksum does not fit is bad too, however well it reads.
 
 >>> wire = LineReader(read_pattern("(?P<counter>[0-9]+),(?P<force>-?[0-9]+)"), counter="counter")
 >>> wire.feed(b"7,120\n8,1").text
@@ -23,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.checksum import Checksum, without_sums
 from padlab.capture.pattern import LinePattern, read_pattern
 from padlab.capture.rig import InstrumentFile
 
@@ -43,6 +45,7 @@ class Counts:
     readings: int = 0
     remarks: int = 0
     bad_lines: int = 0
+    failed_sums: int = 0     # of the bad lines: the checksum is missing or does not fit
     lost_lines: int = 0      # by the rig's own counter
     repeated_lines: int = 0  # the counter stood still
     restarts: int = 0        # the counter began anew: the rig was reset
@@ -96,6 +99,9 @@ class LineReader:
     whole_from_start : bool
         False where the first bytes may be the rest of a line: they are passed over, uncounted, up
         to the first end mark, for a line that lost its head can still look like a reading.
+    checksum : {"crc16", "xor"}, optional
+        What each reading ends with (:mod:`padlab.capture.checksum`); the pattern is matched against
+        the text before it. Remarks need none.
     """
 
     pattern: LinePattern
@@ -103,6 +109,7 @@ class LineReader:
     modulus: int = 2**32
     line_end: bytes = b"\n"
     whole_from_start: bool = True
+    checksum: Checksum | None = None
     counts: Counts = field(default_factory=Counts)
 
     def __post_init__(self) -> None:
@@ -158,6 +165,8 @@ class LineReader:
     def _read(self, lines: list[bytes], remarks: list[str], passed_over: int) -> Readings:
         """Take whole lines, all at once where nothing is wrong with any of them."""
         bad: list[int] = []                           # places of the bad lines
+        if self.checksum is not None:
+            lines = self._without_sums(lines, self.checksum)
         rows = lines
         if self._all_match(lines):
             places = np.arange(len(lines))
@@ -178,6 +187,22 @@ class LineReader:
             return self._nothing(tuple(remarks))
         self.counts.readings += len(rows)
         return Readings(rows, values, places + passed_over, tuple(remarks))
+
+    def _without_sums(self, lines: list[bytes], kind: Checksum) -> list[bytes]:
+        """Lines without their checksums; one that fails, or is too long with it, becomes empty and so bad."""
+        texts, any_failed = without_sums(lines, kind)
+        if not any_failed and max(map(len, lines), default=0) <= LONGEST_LINE:
+            return [text for text in texts if text is not None]
+        taken = []
+        for line, text in zip(lines, texts, strict=True):
+            if text is not None and len(line) <= LONGEST_LINE:
+                taken.append(text)
+            elif line.startswith(REMARK) and self.pattern.compiled.fullmatch(line) is None:
+                taken.append(line)
+            else:
+                self.counts.failed_sums += text is None
+                taken.append(b"")
+        return taken
 
     def _all_match(self, lines: list[bytes]) -> bool:
         """Whether every line is a reading that can be stored as it came; one look at all of them."""
@@ -321,7 +346,7 @@ def reader_for(instrument: InstrumentFile, *, whole_from_start: bool = False) ->
     return LineReader(
         read_pattern(instrument.pattern), counter=counter.column if counter else None,
         modulus=counter.modulus if counter else 2, line_end=instrument.line_end.encode("ascii"),
-        whole_from_start=whole_from_start,
+        whole_from_start=whole_from_start, checksum=instrument.checksum,
     )
 
 

@@ -16,6 +16,7 @@ from padlab.cli.words import plain
 if TYPE_CHECKING:
     from padlab.capture.prompts import Said
     from padlab.capture.recorder import Screen
+    from padlab.records.rig_record import RigRecord
 
 
 @click.command(name="capture")
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
               help="The shelf on which the run is kept; made if it is not there.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
-@click.option("--blank", metavar="RUN", help="The blank run that measured the give of the bare frame.")
+@click.option("--blank", metavar="RUN", 
+              help="The blank run that measured the give of the bare frame; "
+                   "if not given, the newest of this rig within a day.")
 @click.option("--note", metavar="TEXT", help="Kept with the run.")
 @click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
 @click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
@@ -66,7 +69,12 @@ def command(
         environment["humidity_percent"] = parse_quantity(humidity, "humidity")
     if conditioning is not None:
         environment["conditioning"] = conditioning
-    blank_id = None if blank is None else _blank(blank, out)
+    remembered = described.to_record()
+    _check_calibrations(remembered, out)
+    if blank is not None:
+        blank_id: str | None = _blank(blank, out)
+    else:
+        blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
 
     _cautions(out, described.name)
     if steps.needs_rest_h:
@@ -97,6 +105,26 @@ def _blank(blank: str, shelf: Path) -> str:
                        seen=", ".join(f"{r.id} ({r.kind})" for r in runs[:5]),
                        remedy="padlab capture RIG blank --out SHELF records one")
     return runs[0].id
+
+
+def _check_calibrations(rig: RigRecord, shelf: Path) -> None:
+    """Refuse, before anything is recorded, a rig that names a calibration which is not on the shelf."""
+    from padlab.records.calibration import check_serves, read_calibration
+
+    for name in sorted({c.calibration for i in rig.instruments for c in i.channels if c.calibration}):
+        check_serves(read_calibration(shelf, name), rig, "to be recorded")
+
+
+def _newest_blank(shelf: Path, rig: str) -> str | None:
+    """The newest whole blank run of this rig on the shelf, if it is no older than a day."""
+    from datetime import UTC, datetime
+
+    from padlab.records.shelf import Shelf, newest_blank
+
+    found = newest_blank(Shelf(shelf), rig, now=datetime.now(UTC))
+    if found is not None:
+        click.echo(f"the frame's give is taken from blank run {found}, the newest of this rig", err=True)
+    return found
 
 
 SHOWN = ".cautions-shown"

@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "shelf": ("padlab.cli.shelf", "What is on file, newest first."),
     "amend": ("padlab.cli.amend", "Correct a pad, add a note, set a run aside; dated, beside the old."),
     "new": ("padlab.cli.new", "Write a commented file to fill in."),
+    "calibrate": ("padlab.cli.calibrate", "Is the rig to be trusted, and what do its readings stand for?"),
     "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
     "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),

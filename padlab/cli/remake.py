@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 @click.command(name="remake")
 @click.argument("runs", nargs=-1, required=True, metavar="RUN...")
-@click.option("--calibration", "calibrations", multiple=True, metavar="ID", help="Use this calibration.")
+@click.option("--calibration", "calibrations", multiple=True, metavar="ID",
+              help="Use this calibration (on the runs' own shelf) from now on, in place of one of its kind.")
 @click.option("--blank", metavar="RUN", help="The blank run that belongs to these runs, on the same shelf.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | None, as_json: bool) -> None:
@@ -31,10 +32,10 @@ def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | N
     if busy:
         raise RunError(f"run {busy[0]} is being recorded", expected="runs that have ended",
                        seen=", ".join(busy)[:200], remedy="remake it afterwards", where={"run": busy[0]})
-    for name in calibrations:
-        raise RunError(f"no calibration {name[:60]!r} on the shelf", expected="a calibration on file",
-                       seen="none: this padlab makes no calibrations yet",
-                       remedy="the rig file's own scale and doubt are used, and marked")
+    if calibrations:
+        # Every run is asked first: either all of them can take these calibrations, or none is touched.
+        chosen = [_with_calibrations(run, calibrations) for run in found]
+        found = [_amended(run, names) for run, names in zip(found, chosen, strict=True)]
     if blank is not None:
         found = [_with_blank(run, find_one(blank)) for run in found]
     answers: list[dict[str, Any]] = []
@@ -59,6 +60,21 @@ def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | N
         click.echo(f"{answer['run']}: {made}")
         if answer["without"]:
             click.echo(plain(f"{answer['run']}: no fit: {answer['without']}"), err=True)
+
+
+def _with_calibrations(run: Run, names: tuple[str, ...]) -> tuple[str, ...]:
+    from padlab.records.calibration import read_calibration, with_calibrations
+
+    shelf = run.folder.parent.parent
+    return with_calibrations(run, [read_calibration(shelf, name) for name in names])
+
+
+def _amended(run: Run, calibrations: tuple[str, ...]) -> Run:
+    from datetime import UTC, datetime
+
+    from padlab.records.amendments import amend
+
+    return amend(run.folder, on=datetime.now(UTC), calibrations=calibrations)
 
 
 def _with_blank(run: Run, blank: Run) -> Run:

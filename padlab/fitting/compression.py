@@ -268,7 +268,9 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     doubt = frame.uncertainty_mm(grid)
     if doubt is not None and np.any(doubt > 0):
         give = doubt - doubt[0]
-        moved["frame"] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
+        # Two pads share the frame's error only where the same blank runs gave it.
+        name = f"frame, {frame.source}" if frame.is_measured else "frame"
+        moved[name] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
     if travel is not None and travel.resolution:
         # A step of the indicator is a rectangular error of each end of a difference; over a whole
         # stroke it averages out but for what is common: it is kept once, at the upper end.

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.compression import Curve, curves_of, describe, limb_curve
@@ -22,6 +23,7 @@ from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_json import run_json
 from padlab.fitting.run_marks import record_marks, result_marks
 from padlab.marks import mark
+from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
 
@@ -56,9 +58,11 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
                        where={"run": run.id})
     frame = frame_of(run) if frame is None else frame
+    calibrations = calibrations_of(run)
+    rig = calibrated_rig(run.rig, calibrations)
     try:
         prepared = prepare(run, frame)
-        curve = limb_curve(prepared, run.rig, frame, run.column_doubt)
+        curve = limb_curve(prepared, rig, frame, run.column_doubt)
     except FitError as fault:
         fault.where.setdefault("run", run.id)
         raise
@@ -73,6 +77,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
                     rig_u_mm=curve.rig_u_mm)
     marks = [*run.marks, *record_marks(run, prepared, frame)]
+    marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
     procedure = run.procedure or {}
@@ -93,6 +98,14 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     ends = (at_forces_n[0], at_forces_n[-1]) if at_forces_n and len(at_forces_n) > 1 else GIVE_FORCES_N
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
     return result
+
+
+def _used_ranges(prepared: Prepared, curve: Curve) -> dict[str, tuple[float, float]]:
+    """Lowest and highest force and displacement that the results rest on, as the samples have them."""
+    at = np.concatenate([np.arange(s.press.start, min(s.press.stop, prepared.time_s.size)) for s in curve.used])
+    zero, position = prepared.zero.value_n, prepared.position_mm[at]
+    return {"force_n": (zero + F0_N, zero + float(curve.base.force_n[-1])),
+            "displacement_mm": (float(position.min()), float(position.max()))}
 
 
 def _rows(prepared: Prepared, curve: Curve) -> tuple[StrokeRow, ...]:

@@ -18,6 +18,22 @@ UNSTEADY = 0.05
 """Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
 
 
+def _is_bound(frame: Frame, curve: Curve) -> bool:
+    """Whether the frame is over a fifth of what was seen.
+
+    A measured frame is taken at its word, a stated one with twice its doubt added. (A press that was
+    never measured may give more than its file says: that is what `no_blank` says.)
+    """
+    force = curve.base.force_n
+    give = frame.deflection_mm(force)
+    may_be = np.abs(give - give[0])
+    doubt = frame.uncertainty_mm(force)
+    if not frame.is_measured and doubt is not None:
+        may_be = may_be + 2 * (doubt - doubt[0])
+    mean = np.maximum(curve.base.mean_mm(), 1e-9)
+    return bool(np.any((may_be > BOUND_SHARE * mean)[1:]))
+
+
 def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
     """Of the record: its zero, its rig, its strokes, its holes."""
     found: list[Mark] = []
@@ -31,8 +47,6 @@ def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
         found.append(mark("zero_not_seen", "force"))
     elif zero.end_shift_n is None:
         found.append(mark("zero_not_checked", "force"))
-    if run.rig is not None and any(c.calibration is None for i in run.rig.instruments for c in i.channels):
-        found.append(mark("uncalibrated", "rig"))
     if run.rig is None and not run.column_doubt and not any(m.code == "rig_doubt_unknown" for m in run.marks):
         found.append(mark("rig_doubt_unknown", "rig"))
     if frame.source == "rig file":
@@ -75,8 +89,7 @@ def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: Compres
         if peaks > 1.02 * frame.measured_to_n:
             found.append(mark("blank_too_light", "frame",
                               f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
-    give_of_frame = frame.deflection_mm(base.force_n)
-    if np.any(np.abs(give_of_frame - give_of_frame[0])[1:] > BOUND_SHARE * np.maximum(mean[1:], 1e-9)):
+    if _is_bound(frame, curve):
         found.append(mark("bound_only", "frame"))
     if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
         found.append(mark("over_thickness", "pad"))

@@ -27,6 +27,7 @@ def amend(
     set_aside: str | None = None,
     take_back: bool = False,
     blank: str | None = None,
+    calibrations: tuple[str, ...] | None = None,
     reason: str | None = None,
 ) -> Run:
     """Write dated corrections into a run's descriptor and give the run as it now reads.
@@ -45,6 +46,8 @@ def amend(
         The run may be used again.
     blank : str, optional
         Id of the blank run that belongs to this one.
+    calibrations : tuple of str, optional
+        Ids of all the calibrations that its samples are to be made with, from now on.
 
     Raises
     ------
@@ -81,11 +84,12 @@ def amend(
         package = read_package(run.folder)
         held = package["padlab"]
         run = run_from(run.folder, package)
-        entries = _entries(run, pad=pad, note=note, set_aside=set_aside, take_back=take_back, blank=blank)
+        entries = _entries(run, pad=pad, note=note, set_aside=set_aside, take_back=take_back, blank=blank,
+                           calibrations=calibrations)
         stamp = on.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
         for entry in entries:
             held.setdefault("amendments", []).append({"on": stamp, **entry, "reason": reason})
-            if entry["what"] in ("set_aside", "blank"):
+            if entry["what"] in ("set_aside", "blank", "calibrations"):
                 held[entry["what"]] = entry["new"]
         write_package(run.folder, package)
         return run_from(run.folder, read_package(run.folder))
@@ -101,6 +105,7 @@ def _entries(
     set_aside: str | None,
     take_back: bool,
     blank: str | None,
+    calibrations: tuple[str, ...] | None,
 ) -> list[dict[str, Any]]:
     entries: list[dict[str, Any]] = []
     if pad is not None:
@@ -134,4 +139,6 @@ def _entries(
         entries.append({"what": "set_aside", "old": run.set_aside, "new": None})
     if blank is not None and blank != run.blank:
         entries.append({"what": "blank", "old": run.blank, "new": blank})
+    if calibrations is not None and calibrations != run.calibrations:
+        entries.append({"what": "calibrations", "old": list(run.calibrations), "new": list(calibrations)})
     return entries

@@ -58,6 +58,17 @@ class TextAmendment:
 
 
 @dataclass(frozen=True)
+class CalibrationAmendment:
+    """A dated change of the calibrations that a run's samples are made with."""
+
+    on: str
+    what: Literal["calibrations"]
+    old: tuple[str, ...]
+    new: tuple[str, ...]
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
 class StoredMark:
     """A mark as stored; its weight comes from the table, not from the file."""
 
@@ -84,7 +95,7 @@ class Stored:
     note: str | None = None
     set_aside: str | None = None
     marks: tuple[StoredMark, ...] = ()
-    amendments: tuple[PadAmendment | TextAmendment, ...] = ()
+    amendments: tuple[PadAmendment | TextAmendment | CalibrationAmendment, ...] = ()
     raw_sha256: dict[str, str] = field(default_factory=dict)
     torn: tuple[str, ...] = ()
     table: dict[str, Any] | None = None  # how an imported table was read
@@ -176,7 +187,7 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
     for entry in stored.amendments:
         if isinstance(entry, PadAmendment):
             pad = entry.new
-        elif entry.what == "note" and entry.new:
+        elif isinstance(entry, TextAmendment) and entry.what == "note" and entry.new:
             notes.append(f"{entry.on[:10]}: {entry.new}")
     marks = [Mark(m.code, m.about, m.message) for m in stored.marks]
     present = {m.code for m in marks}

@@ -14,7 +14,7 @@ import errno
 import secrets
 import time
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -32,6 +32,9 @@ from padlab.records.run import KINDS, Run
 
 ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
 """Crockford's base32: no i, l, o or u, which are misread on a label."""
+
+BLANK_GOOD_FOR = timedelta(hours=24)
+"""A frame is taken to be the same for a day: rooms warm and cool, screws are touched."""
 
 T = TypeVar("T")
 
@@ -312,6 +315,25 @@ def find_runs(paths: Sequence[str | Path], *, near: Sequence[Path] | None = None
         for folder in _folders_of(str(name), near):
             found.setdefault(folder.resolve(), open_run(folder))
     return sorted(found.values(), key=lambda run: (run.id, str(run.folder)))
+
+
+def newest_blank(shelf: Shelf, rig: str, *, now: datetime, within: timedelta = BLANK_GOOD_FOR) -> str | None:
+    """Id of the newest complete blank run of a rig on a shelf, not set aside, no older than ``within``.
+
+    A run that cannot be opened is passed over: it must not keep another from being recorded.
+    """
+    for folder in shelf.run_folders():
+        began = datetime.strptime(folder.name[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+        if began < now - within:
+            return None                                      # newest first: the rest are older still
+        if began > now:
+            continue
+        with contextlib.suppress(RunError, OSError):
+            run = open_run(folder)
+            if (run.kind == "blank" and run.state == "complete" and run.set_aside is None
+                    and run.rig is not None and run.rig.name == rig):
+                return run.id
+    return None
 
 
 @contextlib.contextmanager

@@ -258,17 +258,7 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
 
     columns = [Column(**c) for c in how["columns"]]
     wanted = [c.name for c in columns]
-    if data[:4] == b"PK\x03\x04":
-        grid = read_workbook(data, sheet=how.get("sheet"))
-    elif data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
-        raise refuse(
-            "this is an old or locked spreadsheet",
-            expected="XLSX without a password, or CSV",
-            seen="XLS",
-            remedy="save it as XLSX or as 'CSV UTF-8'",
-        )
-    else:
-        grid = read_delimited(data, wanted, delimiter=how.get("delimiter"))
+    grid = _grid(data, wanted, delimiter=how.get("delimiter"), sheet=how.get("sheet"))
     at = _places(grid, wanted)
     mark_used = _decimal(grid, at, how.get("decimal"))
     if len(grid.rows) < 2:
@@ -298,6 +288,19 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
         "decimal": {".": "point", ",": "comma"}[mark_used],
         "time_zero_s": zero,
     }
+
+
+def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: str | None) -> Grid:
+    if data[:4] == b"PK\x03\x04":
+        return read_workbook(data, sheet=sheet)
+    if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+        raise refuse(
+            "this is an old or locked spreadsheet",
+            expected="XLSX without a password, or CSV",
+            seen="XLS",
+            remedy="save it as XLSX or as 'CSV UTF-8'",
+        )
+    return read_delimited(data, wanted, delimiter=delimiter)
 
 
 def _places(grid: Grid, wanted: Sequence[str]) -> dict[str, int]:
@@ -351,3 +354,37 @@ def _check_time(time_s: Any, grid: Grid, column: Column) -> None:
 
 def _own_unit(quantity: str) -> str:
     return {"time": "s", "force": "N", "displacement": "mm", "temperature": "degC"}[quantity]
+
+
+def read_columns(
+    data: bytes,
+    *,
+    number_names: Sequence[str],
+    text_names: Sequence[str] = (),
+    delimiter: str | None = None,
+    decimal: str | None = None,
+    sheet: str | None = None,
+) -> tuple[dict[str, Any], dict[str, list[str]], dict[str, Any]]:
+    """Named columns of any table (a calibration, a study): numbers, texts, and how it was read.
+
+    Raises
+    ------
+    TableError
+        The table is ambiguous or broken, with row and column.
+    """
+    wanted = [*number_names, *text_names]
+    grid = _grid(data, wanted, delimiter=delimiter, sheet=sheet)
+    at = _places(grid, wanted)
+    mark_used = _decimal(grid, {n: at[n] for n in number_names}, decimal)
+    if len(grid.rows) < 2:
+        raise refuse("too few readings", expected="two rows at least", seen=str(len(grid.rows)))
+    found = {n: np.array(numbers(grid.rows, at[n], n, decimal=mark_used)) for n in number_names}
+    texts: dict[str, list[str]] = {n: [] for n in text_names}
+    for name in text_names:
+        for number, row in grid.rows:
+            cell = str("" if row[at[name]] is None else row[at[name]]).strip()
+            if not 0 < len(cell) <= 200:
+                raise refuse("an empty or overlong cell", row=number, column=name,
+                             expected="1 to 200 characters", seen=repr(cell[:40]))
+            texts[name].append(cell)
+    return found, texts, {**grid.about, "decimal": {".": "point", ",": "comma"}[mark_used]}

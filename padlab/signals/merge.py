@@ -13,10 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.errors import RunError
+from padlab.records.calibration import calibrated_value, calibrations_of, for_channel
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from padlab.records.calibration import Calibration
     from padlab.records.rig_record import Channel, Instrument
     from padlab.records.run import Run
 
@@ -46,7 +48,8 @@ def samples_from_raw(run: Run, raw: dict[str, pd.DataFrame]) -> pd.DataFrame:
     Raises
     ------
     RunError
-        No rig record, no readings, or more than one instrument.
+        No rig record, no readings, more than one instrument, or a calibration that is not on the
+        run's shelf.
     """
     import pandas as pd
 
@@ -67,16 +70,20 @@ def samples_from_raw(run: Run, raw: dict[str, pd.DataFrame]) -> pd.DataFrame:
             columns.setdefault(COLUMN_OF[channel.quantity], np.zeros(0))
         return pd.DataFrame(columns)
     columns["time_s"] = axis_s(instrument, table)
+    calibrations = calibrations_of(run)
     for channel in instrument.channels:
-        columns.setdefault(COLUMN_OF[channel.quantity], reading_to_value(channel, table))
+        calibration = for_channel(calibrations, instrument.name, channel)
+        columns.setdefault(COLUMN_OF[channel.quantity], reading_to_value(channel, table, calibration))
     samples = pd.DataFrame(columns)
     rising = np.diff(samples["time_s"].to_numpy(), prepend=-np.inf) > 0
     return samples[rising].reset_index(drop=True)
 
 
-def reading_to_value(channel: Channel, table: pd.DataFrame) -> Array:
-    """Sign * (scale * reading + offset), in the channel's unit."""
+def reading_to_value(channel: Channel, table: pd.DataFrame, calibration: Calibration | None = None) -> Array:
+    """As its calibration has it, else sign * (scale * reading + offset), in the channel's unit."""
     reading = table[channel.name].to_numpy(dtype=np.float64)
+    if calibration is not None:
+        return calibrated_value(calibration, channel, reading)
     return channel.sign * (channel.scale * reading + channel.offset)
 
 

@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.checksum import add_sum
 from padlab.capture.procedure import Procedure, read_procedure
 from padlab.capture.rig import InstrumentFile, RigFile, read_rig
 from padlab.capture.virtual import faults as fault_kinds
@@ -212,8 +213,10 @@ class VirtualRig:
         texts = []
         for name in self.instrument.line_pattern.columns:
             texts.append([str(n) for n in self._column(name, columns, time_s, sent).tolist()])
-        end = self.instrument.line_end
-        lines = [(",".join(row) + end).encode("ascii") for row in zip(*texts, strict=True)]
+        lines = [",".join(row).encode("ascii") for row in zip(*texts, strict=True)]
+        if self.instrument.checksum is not None:
+            lines = [add_sum(line, self.instrument.checksum) for line in lines]
+        lines = [line + self.line_end for line in lines]
         lines = fault_kinds.spoil(lines, time_s, self.faults, rng)
         return Block(time_s, lines, motion, ends_pass)
 
