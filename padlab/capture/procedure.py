@@ -5,15 +5,8 @@ A step is one of
 * ``stroke``  press to ``to_n`` and let go below F0, ``count`` times, at a ``pace``;
 * ``hold``    press to ``to_n`` and hold it for ``seconds``, then let go;
 * ``rest``    stay at F0 (a light touch) for ``seconds``;
-* ``free``    record for ``seconds`` whatever happens (touch, passage);
-* ``bare``    press anvil on anvil to ``to_n``, ``count`` times (blank);
-* ``keep``    press (to ``to_n``, or on to a spacer), lock the press and leave it for ``seconds``;
-* ``away``    leave the pad without any load for ``seconds``;
-* ``weight``  let a dead weight down on the pad and leave it, until it has settled and for
-  ``seconds`` at least. ``mass_kg`` is all that then rests on the pad: pan, spindle and weights.
-
-A hold ``by`` a weight is one in which the weight presses through the lever and the cell listens:
-steadier than any hand.
+* ``free``    record for ``seconds`` whatever happens (touch);
+* ``bare``    press anvil on anvil to ``to_n``, ``count`` times (blank).
 
 >>> [s.do for s in read_procedure("standard").steps][:3]
 ['stroke', 'stroke', 'stroke']
@@ -32,22 +25,16 @@ from typing import Any, Literal, cast
 from padlab.errors import FileFormatError, InputError
 
 
-DO = ("stroke", "hold", "rest", "free", "bare", "keep", "away", "weight")
-STEP_KEYS = {"do", "label", "to_n", "count", "seconds", "pace", "mass_kg", "by"}
-
-
 @dataclass(frozen=True)
 class Step:
     """One step; forces are net pad forces."""
 
-    do: Literal["stroke", "hold", "rest", "free", "bare", "keep", "away", "weight"]
+    do: Literal["stroke", "hold", "rest", "free", "bare"]
     label: str                       # working-in | recorded | small | hold | rest | ...
     to_n: float | None = None
     count: int = 1
     seconds: float | None = None
     pace: Literal["slow", "quick"] = "slow"   # slow: 0.1-0.2 mm/s, a press of 2 s at least; quick: 4x
-    mass_kg: float | None = None     # all that rests on the pad
-    by: Literal["hand", "weight"] = "hand"    # who keeps the force of a hold
 
 
 @dataclass(frozen=True)
@@ -60,11 +47,6 @@ class Procedure:
     steps: tuple[Step, ...]
     peak_net_n: float | None = None
     needs_rest_h: float | None = None      # rest that the pad must have had before
-
-    @property
-    def is_by_weights(self) -> bool:
-        """Whether dead weights press and the indicator alone is recorded."""
-        return any(s.do == "weight" for s in self.steps)
 
     def to_json(self) -> dict[str, Any]:
         """As stored in a run's descriptor."""
@@ -122,8 +104,6 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
         mistakes.append("name: a word")
     if table.get("kind") not in ("pad", "blank", "touch", "check"):
         mistakes.append("kind: pad, blank, touch or check")
-    if len({s.do == "weight" for s in steps if s.do != "away"}) > 1:
-        mistakes.append("step: weights go with no other steps, for nothing measures the force")
     unknown = set(table) - {"name", "kind", "title", "peak_net_n", "needs_rest_h", "step"}
     mistakes += [f"{key}: not a key of a procedure" for key in sorted(unknown)]
     if mistakes:
@@ -140,38 +120,25 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
 def _step(raw: Any, peak: float | None) -> tuple[Step | None, list[str]]:
     if not isinstance(raw, dict):
         return None, ["a table"]
-    faults = [f"{key}: not a key of a step" for key in sorted(set(raw) - STEP_KEYS)]
+    faults = [f"{key}: not a key of a step"
+              for key in sorted(set(raw) - {"do", "label", "to_n", "count", "seconds", "pace"})]
     do, to_n, count, seconds = raw.get("do"), raw.get("to_n"), raw.get("count", 1), raw.get("seconds")
-    mass_kg, by, pace = raw.get("mass_kg"), raw.get("by", "hand"), raw.get("pace", "slow")
-    if do not in DO:
-        faults.append("do: " + ", ".join(DO[:-1]) + " or " + DO[-1])
+    if do not in ("stroke", "hold", "rest", "free", "bare"):
+        faults.append("do: stroke, hold, rest, free or bare")
     if to_n == "peak":
         to_n = peak
         if peak is None:
             faults.append("to_n: 'peak' needs peak_net_n")
-    wants_force = do in ("stroke", "hold", "bare") or (do == "keep" and to_n is not None)
-    if wants_force and not (_is_number(to_n) and 0 < to_n <= 200):
+    if do in ("stroke", "hold", "bare") and not (isinstance(to_n, (int, float)) and 0 < to_n <= 200):
         faults.append("to_n: a net force up to 200 N, or 'peak'")
-    if do in ("hold", "rest", "free", "keep", "away", "weight") and not (
-            _is_number(seconds) and 0 < seconds < 1e6):
+    if do in ("hold", "rest", "free") and not (isinstance(seconds, (int, float)) and 0 < seconds < 1e6):
         faults.append("seconds: a time")
     if not (isinstance(count, int) and 1 <= count <= 100000):
         faults.append("count: a whole number from 1")
-    if do in ("weight", "keep", "away") and count != 1:
-        faults.append("count: such a step is done once; write it again")
-    if pace not in ("slow", "quick"):
+    if raw.get("pace", "slow") not in ("slow", "quick"):
         faults.append("pace: slow or quick")
-    if (do == "weight") != (mass_kg is not None) or not (
-            mass_kg is None or (_is_number(mass_kg) and 0 < mass_kg <= 20)):
-        faults.append("mass_kg: with do = 'weight', and only then: up to 20 kg")
-    if by not in ("hand", "weight") or (by == "weight" and do != "hold"):
-        faults.append("by: hand, or weight for a hold")
     if faults:
         return None, faults
     return Step(do=cast(Any, do), label=str(raw.get("label", do)), to_n=None if to_n is None else float(to_n),
-                count=count, seconds=None if seconds is None else float(seconds), pace=pace,
-                mass_kg=None if mass_kg is None else float(mass_kg), by=by), []
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
+                count=count, seconds=None if seconds is None else float(seconds),
+                pace=raw.get("pace", "slow")), []

@@ -32,21 +32,8 @@ def prompt(step: Step, *, left: int) -> str:
         return f"press {slowly} to {step.to_n:g} N and let go completely{times} ({step.label})"
     if step.do == "bare":
         return f"no pad: press the bare anvils together {slowly} to {step.to_n:g} N and let go{times}"
-    if step.do == "hold" and step.by == "weight":
-        return (f"let the weight that makes {step.to_n:g} N down on the lever within half a second, "
-                f"and leave it for {step.seconds:g} s")
     if step.do == "hold":
         return f"press slowly to {step.to_n:g} N and hold it for {step.seconds:g} s"
     if step.do == "rest":
         return f"only a light touch ({F0_N:g} N) for {step.seconds:g} s ({step.label})"
-    if step.do == "keep":
-        where = "on to the spacer" if step.to_n is None else f"to {step.to_n:g} N"
-        return f"press slowly {where}, lock the press there and leave it for {step.seconds:g} s ({step.label})"
-    if step.do == "away":
-        return f"lift the anvil off and leave the pad alone for {step.seconds:g} s ({step.label})"
-    if step.do == "weight":
-        return (f"let {1000 * (step.mass_kg or 0.0):g} g in all (pan and spindle too) down on the pad, gently; "
-                f"hands off; then Enter ({step.label})")
-    if step.label == "passage":
-        return f"press as in playing, strokes of mixed force and length, for {step.seconds:g} s"
     return f"play as you play, for {step.seconds:g} s"

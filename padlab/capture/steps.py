@@ -62,7 +62,6 @@ class Attempt:
     peak_n: float | None
     good: bool
     reason: str | None = None
-    mass_kg: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         """As stored in a run's descriptor."""
@@ -111,19 +110,8 @@ class StepFollower:
     @property
     def is_active(self) -> bool:
         """Whether something is going on that needs no hand, or a hand is pressing."""
-        timed = self.step is None or self.step.do in ("rest", "free", "away")
+        timed = self.step is None or self.step.do in ("rest", "free")
         return self.zero_n is not None and (timed or self._finder.press is not None)
-
-    @property
-    def quantity(self) -> str:
-        """What it looks at."""
-        return "force"
-
-    @property
-    def _since_s(self) -> float:
-        press = self._finder.press
-        keeps = self.step is not None and self.step.do == "keep"
-        return press.peak_s if keeps and press is not None else self._began_s
 
     @property
     def noise_n(self) -> float | None:
@@ -176,7 +164,7 @@ class StepFollower:
         net = "" if self.net_n is None else f" | {self.net_n:.2f} N"
         if step.do in ("stroke", "bare"):
             return f"{step.label}: {self.count} of {step.count}{net} of {step.to_n:g} N"
-        spent = self._hold.held_s if step.do == "hold" else max(0.0, self._now_s - self._since_s)
+        spent = self._hold.held_s if step.do == "hold" else max(0.0, self._now_s - self._began_s)
         return f"{step.label}: {min(spent, step.seconds or 0):.0f} s of {step.seconds:g} s{net}"
 
     # -- from samples to events ------------------------------------------------------------------
@@ -217,7 +205,7 @@ class StepFollower:
         if step is None:
             if now - self._released_s >= TAIL_S and self._idle_samples >= TAIL_SAMPLES:
                 self.done = True
-        elif step.do in ("rest", "away"):
+        elif step.do == "rest":
             self._rest(step, now)
         elif self._poor_in_row and self._next_rest_is_over(now):
             self._skip_to(self.index + 1)          # the hand did not repeat; it went on
@@ -233,13 +221,10 @@ class StepFollower:
                 self._rest(step, float(span.time_s[-1]))
             return
         self._quiet.reset()
-        if step is not None and step.do in ("rest", "away"):
+        if step is not None and step.do == "rest":
             self._rest(step, press.from_s, ended=True)
             step = self.step
         if step is None or step.do == "free":
-            return
-        if step.do == "keep":
-            self._keeping(step, span, press)
             return
         if step.do == "hold":
             self._holding(step, span, press)
@@ -260,12 +245,7 @@ class StepFollower:
         if judged:
             self._began_s = press.to_s
             return
-        if step is None or (step.to_n is None and step.do != "keep"):
-            return
-        if step.do == "keep":
-            press.judged = True
-            seen = f"{press.to_s - press.peak_s:.0f} s under load, not {step.seconds:g} s"
-            self._poor(step, press, MISSING if press.broken else seen)
+        if step is None or step.to_n is None:
             return
         if not _fits(step, press.peak_n) and not (step.do == "hold" and hold.held_s > 0.5):
             ahead = self._step_ahead(step, press.peak_n)
@@ -315,18 +295,6 @@ class StepFollower:
             press.judged = True
             self._held(step, press)
 
-    def _keeping(self, step: Step, span: Span, press: Press) -> None:
-        """The press is locked: the force may fall as far as it likes, as long as there is some."""
-        if press.broken or float(span.time_s[-1]) - press.peak_s < (step.seconds or 0.0):
-            return                                   # judged when it is let go
-        press.judged = True
-        if step.to_n is not None and press.peak_n > HOLD_TOP * step.to_n:
-            self._poor(step, press, f"pressed to {press.peak_n:.1f} N, over the {step.to_n:g} N asked")
-            return
-        self._note(step, press.from_s, press.to_s, press.peak_n)
-        self._say(f"{step.label}: enough, let go", "good")
-        self._go_on(press.to_s)
-
     def _held(self, step: Step, press: Press) -> None:
         self._note(step, press.from_s, press.to_s, press.peak_n)
         self._say(f"{step.label} at {step.to_n:g} N: enough, let go", "good")
@@ -367,7 +335,7 @@ class StepFollower:
         """
         for j in range(self.index + 1, len(self.steps)):
             later = self.steps[j]
-            if later.do in ("rest", "away"):
+            if later.do == "rest":
                 continue
             if later.do in ("stroke", "bare") and later.to_n is not None and step.to_n is not None:
                 off = abs(peak_n - later.to_n)
@@ -395,8 +363,6 @@ class StepFollower:
             step = self.steps[self.index]
             if step.do == "hold":
                 self._shorten(f"{step.label} at {step.to_n:g} N: not held for {step.seconds:g} s")
-            elif step.do in ("keep", "away"):
-                self._shorten(f"{step.label}: not for {step.seconds:g} s")
             elif step.do in ("stroke", "bare"):
                 self._shorten(f"{step.label} to {step.to_n:g} N: {self.count} of {step.count}")
             else:
