@@ -102,7 +102,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
 
 def _used_ranges(prepared: Prepared, curve: Curve) -> dict[str, tuple[float, float]]:
     """Lowest and highest force and displacement that the results rest on, as the samples have them."""
-    at = np.concatenate([np.arange(s.press.start, min(s.press.stop, prepared.time_s.size)) for s in curve.used])
+    last = prepared.time_s.size
+    at = np.concatenate([np.arange(s.press.start, min(s.press.stop, last)) for s in curve.used])
     zero, position = prepared.zero.value_n, prepared.position_mm[at]
     return {"force_n": (zero + F0_N, zero + float(curve.base.force_n[-1])),
             "displacement_mm": (float(position.min()), float(position.max()))}
