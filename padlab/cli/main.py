@@ -62,8 +62,11 @@ def cli() -> None:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """Print exactly one JSON object on stdout; NaN and Infinity are a defect and raise."""
-    click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+    """Print exactly one JSON object on stdout, in ASCII: what a name holds cannot reach the terminal.
+
+    NaN and Infinity are a defect and raise.
+    """
+    click.echo(json.dumps(answer, allow_nan=False).replace("\x7f", "\\u007f"))
 
 
 def main(arguments: list[str] | None = None) -> None:
