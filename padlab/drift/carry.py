@@ -149,6 +149,10 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
                           "rubber-like by its class, but squeezed by over a quarter: carried like a foam"))
     elif half_range > 1e-3:
         marks.append(mark("bounds_shape", f"pad {pad.id}"))
+    cut = math.sqrt(cuts[0] * cuts[1])
+    if abs(cut / fresh - 1) > FAR:
+        marks.append(mark("carried_far", "thickness",
+                          "the compared thickness differs from the tested one by more than 30 %"))
     doubt = 0.0
     half_width = fit.thickness_mm.half_width
     if loaded_mm is not None and half_width is not None:
@@ -166,7 +170,7 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
         """The scale of a moved curve: what moves the compression moves the cut too."""
         return scale_at(_tested_compression(replace(curves, position_mm=values), pad, face, press))
 
-    return Carried(_rescaled(curves, ratio, scale, scale_of), scale, math.sqrt(cuts[0] * cuts[1]), doubt,
+    return Carried(_rescaled(curves, ratio, scale, scale_of), scale, cut, doubt,
                    half_range / math.sqrt(3), tuple(marks))
 
 

@@ -138,3 +138,13 @@ def test_a_pad_thinner_than_its_own_compression_is_refused(make_fit):
     assert loaded_thickness_mm(fit, face=TESTED, press=PRESS) is None
     with pytest.raises(FitError, match="cannot be carried"):
         carry(fit, face=TESTED, loaded_mm=1.0, press=PRESS)
+
+
+def test_a_thickness_far_from_the_tested_one_is_marked(make_fit):
+    """A pad carried to twelve times its thickness used to be ranked without a word."""
+    fit = make_fit(fibre)
+    loaded = loaded_thickness_mm(fit, face=TESTED, press=PRESS)
+    near = carry(fit, face=own_face(fit.pad), loaded_mm=1.2 * loaded, press=PRESS)
+    far = carry(fit, face=own_face(fit.pad), loaded_mm=12 * loaded, press=PRESS)
+    assert near.marks == ()
+    assert [(m.code, m.about) for m in far.marks] == [("carried_far", "thickness")]
