@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
 from padlab.errors import RunError
 from padlab.records.calibration import FrameTable, calibrations_of
@@ -39,6 +40,8 @@ class Frame:
     uncertainty: Array | None
     source: str                          # "rig file" | "blank RUN" | "calibration ID" | "none"
     bare_at_f0_mm: float | None = None   # indicator reading on the bare anvils at F0, from the blank
+    bare_u_mm: float | None = None       # its standard uncertainty
+    measured_to_n: float | None = None   # blank runs know the frame up to here; None: as stated, anywhere
 
     @property
     def is_measured(self) -> bool:
@@ -94,18 +97,21 @@ def frame_of(run: Run) -> Frame:
         blank = frame_from_blank(Shelf(run.folder.parent.parent).open(run.blank))
     given = next((c for c in reversed(calibrations_of(run)) if c.frame is not None), None)
     if given is not None and given.frame is not None:
-        return frame_from_table(given.frame, given.id, None if blank is None else blank.bare_at_f0_mm)
+        bare = (None, None) if blank is None else (blank.bare_at_f0_mm, blank.bare_u_mm)
+        return frame_from_table(given.frame, given.id, *bare)
     return stated_frame(run.rig) if blank is None else blank
 
 
-def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None) -> Frame:
+def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None,
+                     bare_u_mm: float | None = None) -> Frame:
     """The frame of a compliance calibration.
 
     Its doubt is widened by t95/1.96, so that 1.96 of it is the 95 % half-width for few runs too.
     """
     wider = t95(table.degrees_of_freedom) / t95(math.inf)
     return Frame(np.array(table.force_n), np.array(table.deflection_mm),
-                 wider * np.array(table.standard_uncertainty_mm), f"calibration {name}", bare_at_f0_mm)
+                 wider * np.array(table.standard_uncertainty_mm), f"calibration {name}", bare_at_f0_mm,
+                 bare_u_mm=bare_u_mm, measured_to_n=float(table.force_n[-1]))
 
 
 @dataclass(frozen=True)
@@ -115,6 +121,7 @@ class BlankCurves:
     strokes: tuple[tuple[Array, Array], ...]
     top_n: float                         # lowest peak
     bare_at_f0_mm: float
+    bare_u_mm: float
 
     def on(self, grid: Array) -> Array:
         """Every stroke on a grid of net force (m,), shape (strokes, m); 0 below F0."""
@@ -155,7 +162,7 @@ def blank_curves(blank: Run) -> BlankCurves:
     if len(strokes) < 3:
         raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
                        seen=str(len(strokes)), remedy="record a blank run again", where={"run": blank.id})
-    return BlankCurves(tuple(strokes), min(peaks), float(np.mean(bare)))
+    return BlankCurves(tuple(strokes), min(peaks), float(np.mean(bare)), float(np.std(bare, ddof=1)))
 
 
 def _at_f0(position_mm: Array, force_n: Array) -> float | None:
@@ -186,6 +193,7 @@ def frame_from_blank(blank: Run) -> Frame:
     grid = np.concatenate([[0.0], np.linspace(F0_N, curves.top_n, 40)])
     stack = curves.on(grid)
     n = len(stack)
-    mean = np.maximum.accumulate(stack.mean(axis=0))
+    mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
     doubt = stack.std(axis=0, ddof=1) * np.sqrt(1 + 1 / n)
-    return Frame(grid, mean, doubt, f"blank {blank.id}", curves.bare_at_f0_mm)
+    return Frame(grid, mean - mean[0], doubt, f"blank {blank.id}", curves.bare_at_f0_mm,
+                 bare_u_mm=curves.bare_u_mm, measured_to_n=curves.top_n)

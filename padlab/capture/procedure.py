@@ -30,6 +30,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeGuard, cast
 
 from padlab.errors import FileFormatError, InputError
+from padlab.records.forms import read_toml
 
 DO = ("stroke", "hold", "rest", "free", "bare", "keep", "away", "weight")
 STEP_KEYS = {"do", "label", "to_n", "count", "seconds", "pace", "mass_kg", "by"}
@@ -89,17 +90,13 @@ def read_procedure(name_or_path: str) -> Procedure:
     if name_or_path in procedure_names():
         text = (resources.files("padlab") / "procedures" / f"{name_or_path}.toml").read_text("utf-8")
     elif name_or_path.endswith(".toml") and Path(name_or_path).is_file():
-        text = Path(name_or_path).read_text("utf-8")
+        return procedure_from_table(read_toml(name_or_path), source=name_or_path)
     else:
         raise InputError(
             f"no procedure {name_or_path!r}", expected="one of " + ", ".join(procedure_names()),
             seen=name_or_path, remedy="name one of these, or give the path of a .toml file",
         )
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise FileFormatError(f"{name_or_path} is not TOML: {fault}") from fault
-    return procedure_from_table(table, source=name_or_path)
+    return procedure_from_table(tomllib.loads(text), source=name_or_path)
 
 
 def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
@@ -109,8 +106,15 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
     if peak is not None and not (isinstance(peak, (int, float)) and 0.5 <= peak <= 200):
         mistakes.append("peak_net_n: a force between 0.5 and 200 N")
         peak = None
+    rest = table.get("needs_rest_h")
+    if rest is not None and not (_is_number(rest) and 0 <= rest <= 10_000):
+        mistakes.append("needs_rest_h: hours of rest before")
+    listed = table.get("step", [])
+    if not isinstance(listed, list) or len(listed) > 10_000:
+        mistakes.append("step: [[step]] tables, 10000 at most")
+        listed = []
     steps = []
-    for number, raw in enumerate(table.get("step", []), start=1):
+    for number, raw in enumerate(listed, start=1):
         step, faults = _step(raw, peak)
         mistakes += [f"step {number}: {f}" for f in faults]
         if step is not None:
@@ -151,6 +155,10 @@ def _step(raw: Any, peak: float | None) -> tuple[Step | None, list[str]]:
     wants_force = do in ("stroke", "hold", "bare") or (do == "keep" and to_n is not None)
     if wants_force and not (_is_number(to_n) and 0 < to_n <= 200):
         faults.append("to_n: a net force up to 200 N, or 'peak'")
+    if to_n is not None and not _is_number(to_n):
+        faults.append("to_n: a net force in N, or 'peak'")
+    if seconds is not None and not _is_number(seconds):
+        faults.append("seconds: a number")
     if do in ("hold", "rest", "free", "keep", "away", "weight") and not (
             _is_number(seconds) and 0 < seconds < 1e6):
         faults.append("seconds: a time")

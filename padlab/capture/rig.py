@@ -77,7 +77,7 @@ def read_rig(name_or_path: str) -> RigFile:
                               expected=f"at most {LARGEST_FILE} bytes")
     try:
         table = tomllib.loads(raw.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:
         raise FileFormatError(f"{name_or_path} is not TOML: {fault}") from fault
     return rig_from_table(table, source=name_or_path)
 

@@ -84,9 +84,11 @@ def of_kind(kind: str) -> AfterValidator:
 
     def check(text: str) -> str:
         try:
-            parse_quantity(text, kind)
+            value = parse_quantity(text, kind)
         except UnitError as fault:
             raise mistake("quantity", f"expected {fault.expected}") from fault
+        if kind == "time" and not 1e-9 <= value <= 1e5:
+            raise mistake("quantity", "expected a time over 0, from 1 ns to a day")
         return text
 
     return AfterValidator(check)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import sys
 from collections.abc import Callable
@@ -132,10 +133,13 @@ SHOWN = ".cautions-shown"
 
 
 def _shown(shelf: Path) -> list[str]:
-    from padlab.records.inside import refuse_links
+    from padlab.errors import RunError
+    from padlab.records.inside import read_bytes
 
-    path = refuse_links(shelf, SHOWN)
-    return path.read_text("utf-8", "replace").splitlines() if path.is_file() else []
+    try:
+        return read_bytes(shelf, SHOWN, limit=1 << 16).decode("utf-8", "replace").splitlines()
+    except RunError:                        # missing, or not what padlab wrote: then they are shown again
+        return []
 
 
 def _cautions(shelf: Path, rig: str) -> None:
@@ -154,9 +158,14 @@ def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
     from padlab.capture.prompts import Said
 
     screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
-    if rig not in _shown(shelf):
-        with (shelf / SHOWN).open("a", encoding="utf-8") as file:
-            file.write(rig + "\n")
+    known = _shown(shelf)
+    if rig not in known:
+        from padlab.errors import PadlabError
+        from padlab.records.inside import write_whole
+
+        with contextlib.suppress(OSError, PadlabError):     # a reminder only: the recording goes on
+            if not (shelf / SHOWN).exists() or (shelf / SHOWN).is_file():
+                write_whole(shelf / SHOWN, ("\n".join([*known, rig]) + "\n").encode())
 
 
 class _Stop:

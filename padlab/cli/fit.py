@@ -47,10 +47,10 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     padlab fit sample_runs --at-force 3.5N --at-time 10s
     """
     from padlab.fitting.creep import DEFAULT_TIMES_S
-    from padlab.fitting.run_fit import AT_FORCES_N, fit_run
+    from padlab.fitting.run_fit import fit_run
     from padlab.records.shelf import find_runs
 
-    fits = [fit_run(run, at_forces_n=at_forces or AT_FORCES_N, at_times_s=at_times or DEFAULT_TIMES_S)
+    fits = [fit_run(run, at_forces_n=at_forces or None, at_times_s=at_times or DEFAULT_TIMES_S)
             for run in _of_kind_pad(find_runs(runs), runs)]
     if as_json:
         print_json({"runs": [f.json for f in fits]})

@@ -62,8 +62,11 @@ def cli() -> None:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """Print exactly one JSON object on stdout; NaN and Infinity are a defect and raise."""
-    click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+    """Print exactly one JSON object on stdout, in ASCII: what a name holds cannot reach the terminal.
+
+    NaN and Infinity are a defect and raise.
+    """
+    click.echo(json.dumps(answer, allow_nan=False).replace("\x7f", "\\u007f"))
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -80,14 +83,29 @@ def main(arguments: list[str] | None = None) -> None:
     except PadlabError as fault:
         _say(fault.to_json(), str(fault), arguments)
         sys.exit(1)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
     except (OSError, MemoryError, RecursionError, UnicodeError) as fault:
-        if isinstance(fault, BrokenPipeError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            sys.exit(1)
-        _say({"code": "system", "message": str(fault), "expected": None, "seen": None,
-              "remedy": None, "where": {}}, str(fault), arguments)
+        _say(PadlabError(str(fault) or type(fault).__name__).to_json(), str(fault), arguments)
+        sys.exit(1)
+    except Exception as fault:
+        _say(*_unforeseen(fault), arguments)
         sys.exit(1)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _unforeseen(fault: Exception) -> tuple[dict[str, Any], str]:
+    """A fault of padlab itself, in words that a developer can use; PADLAB_TRACEBACK=1 shows it whole."""
+    import traceback
+
+    if os.environ.get("PADLAB_TRACEBACK"):
+        traceback.print_exception(fault)
+    last = traceback.extract_tb(fault.__traceback__)[-1]
+    place = f"{os.path.basename(last.filename)}:{last.lineno}"
+    told = PadlabError(f"a fault of padlab itself: {type(fault).__name__}: {fault}", seen=f"at {place}",
+                       remedy="nothing recorded is lost; please report this line with what you did")
+    return told.to_json(), str(told)
 
 
 def _say(error: dict[str, Any], words: str, arguments: list[str]) -> None:

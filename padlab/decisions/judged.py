@@ -190,7 +190,8 @@ def _marks(fit: RunFit, carried: Carried, numbers: PadDrift, creep: float | None
     if creep is None and not any(m.code == "no_hold" for m in found):
         found.append(mark("no_hold", about))
     if creep is not None and fit.creep is not None and fit.creep.verdict is not Verdict.GOOD:
-        found.append(mark("fit_not_good", f"{about}: sinking under a held note"))
+        found.append(mark("fit_not_good", f"{about}: sinking under a held note",
+                          "how it sinks under a held note is known only roughly"))
     if numbers.test_force_needed_n is not None:
         found.append(mark(
             "not_tested_hard_enough", about,

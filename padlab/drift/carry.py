@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,12 +149,28 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
                           "rubber-like by its class, but squeezed by over a quarter: carried like a foam"))
     elif half_range > 1e-3:
         marks.append(mark("bounds_shape", f"pad {pad.id}"))
+    cut = math.sqrt(cuts[0] * cuts[1])
+    if abs(cut / fresh - 1) > FAR:
+        marks.append(mark("carried_far", "thickness",
+                          "the compared thickness differs from the tested one by more than 30 %"))
     doubt = 0.0
     half_width = fit.thickness_mm.half_width
     if loaded_mm is not None and half_width is not None:
         # scale = loaded / (fresh - seating - compression): a doubt of the thickness goes through that.
         doubt = half_width / 1.96 / max(fresh - seating - compression, 0.1 * fresh)
-    return Carried(_rescaled(curves, ratio, scale), scale, math.sqrt(cuts[0] * cuts[1]), doubt,
+
+    def scale_at(compression_mm: float) -> float:
+        """The scale, had the pad been found to be squeezed by that much under the usual press."""
+        if loaded_mm is None:
+            return scale
+        both = [bound(_cut_for(loaded_mm, fresh, seating, compression_mm, bound, fit)) for bound in bounds]
+        return math.sqrt(both[0] * both[1])
+
+    def scale_of(values: Array) -> float:
+        """The scale of a moved curve: what moves the compression moves the cut too."""
+        return scale_at(_tested_compression(replace(curves, position_mm=values), pad, face, press))
+
+    return Carried(_rescaled(curves, ratio, scale, scale_of), scale, cut, doubt,
                    half_range / math.sqrt(3), tuple(marks))
 
 
@@ -218,10 +234,9 @@ def _cut_for(loaded_mm: float, fresh: float, seating: float, compression: float,
     return (low + high) / 2
 
 
-def _rescaled(curves: LimbCurves, ratio: float, scale: float) -> LimbCurves:
+def _rescaled(curves: LimbCurves, ratio: float, scale: float,
+              scale_of: Callable[[Array], float]) -> LimbCurves:
     """The curves on a face ``ratio`` times as large, compression times ``scale``, zero at F0 there."""
-    if ratio == 1.0 and scale == 1.0:
-        return curves
     force = curves.force_n * ratio
     force = np.concatenate([[F0_N], force[force > F0_N * (1 + 1e-9)]])
     tested = force / ratio
@@ -229,18 +244,22 @@ def _rescaled(curves: LimbCurves, ratio: float, scale: float) -> LimbCurves:
     def moved(values: Array) -> Array:
         return along(curves, values, tested) * scale
 
-    def from_f0(values: Array) -> Array:
-        there = moved(values)
+    def from_f0(values: Array, by: float = scale) -> Array:
+        there = along(curves, values, tested) * by
         return np.asarray(there - there[0])
 
+    base = from_f0(curves.position_mm)
+
     return LimbCurves(
-        force_n=force, position_mm=from_f0(curves.position_mm),
+        force_n=force, position_mm=base,
         half_gap_mm=np.maximum(moved(curves.half_gap_mm), 0.0),
         loading_stiffness_n_per_mm=along(curves, curves.loading_stiffness_n_per_mm, tested) * ratio / scale,
-        replicate_mm=np.stack([from_f0(row) for row in curves.replicate_mm])
+        replicate_mm=np.stack([from_f0(row, scale_of(row)) for row in curves.replicate_mm])
         if curves.replicate_mm.size else np.empty((0, force.size)),
         within_mm=np.maximum(moved(curves.within_mm), 0.0),
-        rig_shift_mm={name: from_f0(shift) for name, shift in curves.rig_shift_mm.items()},
-        own_shift_mm={name: from_f0(shift) for name, shift in curves.own_shift_mm.items()},
+        rig_shift_mm={name: from_f0(curves.position_mm + shift, scale_of(curves.position_mm + shift)) - base
+                      for name, shift in curves.rig_shift_mm.items()},
+        own_shift_mm={name: from_f0(curves.position_mm + shift, scale_of(curves.position_mm + shift)) - base
+                      for name, shift in curves.own_shift_mm.items()},
         preload_n=curves.preload_n * ratio,
     )

@@ -181,8 +181,9 @@ def pad_drift(
     Deterministic. The strokes' part is a jackknife, (r-1)/r sum (g_i - mean)^2 with r - 1 degrees
     of freedom; each source of the rig is moved by one standard deviation, all along the curve, and
     so is the creep fraction. Noise within the strokes is taken at the forces where the number
-    stands. Half the gap between the limbs joins drift and band as a rectangular error (/sqrt 3),
-    taken where the 19th stroke of 20 presses; not the give, which is defined on the mean.
+    stands. Half the gap between the limbs joins drift and band as a rectangular error (/sqrt 3), its
+    root mean square over the strokes played: at any one force it would be a lottery, and at the end of
+    the curve the limbs meet. Not the give, which is defined on the mean.
     """
     end_n = curves.good_to_n
     beyond = float(np.mean(strokes.net_n > end_n))
@@ -217,7 +218,7 @@ def pad_drift(
     for name, doubt in sorted((shared_scale or {}).items()):
         shared[name] = value * doubt
     gap = np.zeros_like(value)
-    gap[0], gap[1] = along(curves, curves.half_gap_mm, np.array([decided.drift_at_n, decided.band_to_n]))
+    gap[:2] = _usual_gap_mm(curves, strokes)
     shared[f"gap: {gap_name}"] = gap / math.sqrt(3)
 
     own_u = np.sqrt(sum((u * u for u, _ in own), np.zeros_like(value)))
@@ -258,6 +259,13 @@ def position_estimate(
     shared |= {name: position * doubt for name, doubt in sorted((shared_scale or {}).items())}
     own_u = np.sqrt(sum((u * u for u, _ in own), np.zeros_like(position)))
     return Estimate(position, own_u, welch_satterthwaite(own), dict(shared))
+
+
+def _usual_gap_mm(curves: LimbCurves, strokes: NetStrokes) -> float:
+    """Root mean square of half the gap over the strokes that reach the stop inside the tested range [mm]."""
+    inside = strokes.net_n[(strokes.net_n >= curves.force_n[0]) & (strokes.net_n <= curves.good_to_n)]
+    at = inside if inside.size else np.array([min(strokes.set_net_n, curves.good_to_n)])
+    return float(np.sqrt(np.mean(along(curves, curves.half_gap_mm, at) ** 2)))
 
 
 def _noise(curves: LimbCurves, decided: PlayNumbers, strokes: NetStrokes, creep: float) -> Array:

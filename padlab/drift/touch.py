@@ -13,7 +13,6 @@ equal weight (by stroke), in the same order every time.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.errors import FileFormatError, InputError, RunError, UnitError
+from padlab.records.forms import read_toml
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.units import parse_quantity
@@ -119,9 +119,9 @@ def read_touch_file(path: Path) -> TouchProfile:
         The file has mistakes; all of them are listed at once.
     """
     try:
-        table = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as fault:
-        raise FileFormatError(f"{path.name} is not TOML: {fault}",
+        table = read_toml(path)
+    except FileFormatError as fault:
+        raise FileFormatError(fault.message, seen=fault.seen, where=fault.where,
                               remedy="padlab new touch writes a commented touch file") from fault
     mistakes: list[str] = []
     medium = PRESETS["medium"]

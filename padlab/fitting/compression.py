@@ -28,6 +28,11 @@ from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, w
 Array = NDArray[np.float64]
 
 MOST_STROKES = 10
+UNSEEN_SHARE = 0.015
+"""Relative doubt that stands for the scatter between strokes where too few were recorded to see it.
+
+Between recorded strokes of virtual pads the give scatters by 0.5-1.5 % (design choice).
+"""
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
 OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place")
@@ -86,6 +91,11 @@ class Curve:
         return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
                           positive=positive and value > 0)
 
+    def rig_u_mm(self, force_n: float) -> float:
+        """Standard uncertainty of the position at a force, from F0, that the rig's sources make [mm]."""
+        mean = self.base.at(self.base.mean_mm(), force_n)
+        return math.hypot(*(limbs.at(limbs.mean_mm(), force_n) - mean for limbs in self.moved.values()), 0.0)
+
     def parts(self, of: Callable[[Limbs], float], *,
               within: float | None = None) -> list[tuple[float, float]]:
         """Standard uncertainties and degrees of freedom of a number, source by source."""
@@ -103,6 +113,7 @@ class Curve:
             out.append(("repeat strokes", u, n - 1, False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
+            out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))
         for name, limbs in self.moved.items():
             out.append((name, abs(of(limbs) - value), math.inf, name not in OWN_SOURCES))
         return out
@@ -127,6 +138,15 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     if good_to < 4 * F0_N:
         raise FitError("the strokes are too light", expected=f"a peak over {4 * F0_N} N net",
                        seen=f"{good_to:.2f} N")
+    at = prepared.position_mm
+    travel = float(np.median([at[s.press.peak] - at[s.press.start] for s in strokes]))
+    if travel <= max(5 * prepared.position_noise_mm, 1e-4):
+        raise FitError("the position does not rise with the force",
+                       expected="displacement + where the pad gets thinner",
+                       seen=f"{travel:.4f} mm of way to the peak",
+                       remedy="import it again with the unit -mm, or look at the indicator")
+    if frame.measured_to_n is not None and good_to > frame.measured_to_n:
+        good_to = frame.measured_to_n
     low_u, high_u = math.log((1 + BELOW_F0) * F0_N), math.log(good_to + F0_N)
     cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
     fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
@@ -248,7 +268,8 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     if force is not None and force.resolution:
         zero = math.hypot(zero, force.resolution / math.sqrt(12))
     if zero > 0:
-        moved["force zero"] = _limbs(fitted, grid, lambda f: f - min(zero, 0.3 * F0_N))
+        # Moved up, so that a large doubt does not leave the measured range at the light end.
+        moved["force zero"] = _limbs(fitted, grid, lambda f: f + zero)
     doubt = frame.uncertainty_mm(grid)
     if doubt is not None and np.any(doubt > 0):
         give = doubt - doubt[0]

@@ -13,7 +13,9 @@ b log10((10 + t0)/(1 + t0)) in the second. The middle is quoted and the two are 
 found from the data, between 0 and the length of the ramp, and its own doubt is averaged over.
 The measured force also wanders in the hold. Its rises are taken off with the pad's own stiffness;
 what its going to and fro shakes in beyond that (a rubbing pad gives way a little each time) lies
-between nothing and the wander over the stiffness: half is taken off, half is doubt.
+between nothing and twice the wander over the stiffness (virtual pads show up to that; less, in
+proportion, where the gap between the limbs says that little rubs): half of it is taken off, half is
+doubt.
 """
 
 from __future__ import annotations
@@ -39,6 +41,10 @@ Array = NDArray[np.float64]
 POINTS = 36
 FIRST_S = 0.2
 SMOOTH_S = 0.3
+SHAKEN = 2.0
+"""The most that a wandering force shakes in, in units of its wander over the stiffness."""
+RUBS = 6.0
+"""Half gaps of a sixth of the position and more are those of a pad that rubs fully."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
@@ -53,21 +59,24 @@ class _Hold:
     lasted_s: float
     ramp_s: Array                # (m,) rising to 0
     ramp_share: Array            # (m,) share of the position gained, rising to 1
-    wander_mm: float             # the force's wander in the hold over the loading stiffness
+    shaken_mm: float             # the most that the force's wander can have shaken in
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
-            times_s: tuple[float, ...] = DEFAULT_TIMES_S, travel_scale_u: float | None) -> Creep | None:
+            gap_share: Callable[[float], float], times_s: tuple[float, ...] = DEFAULT_TIMES_S,
+            rig_u_mm: Callable[[float], float]) -> Creep | None:
     """Fit the hold whose force is nearest to ``near_n`` (the first of several); None without a hold.
 
-    ``loading_stiffness`` gives dF/dx [N/mm] of the loading limb at a net force [N].
+    ``loading_stiffness`` gives dF/dx [N/mm] of the loading limb at a net force [N], ``gap_share``
+    half the gap between the limbs there over the position, ``rig_u_mm`` the standard uncertainty of a
+    position that the rig makes.
     """
     holds = prepared.role("hold")
     if not holds:
         return None
     hold = min(holds, key=lambda s: (round(abs(math.log(_level(prepared, s) / near_n)), 2), s.press.number))
     level = _level(prepared, hold)
-    seen = _history(prepared, hold, level, loading_stiffness)
+    seen = _history(prepared, hold, level, loading_stiffness, gap_share)
     if seen is None:
         return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
     t, x = seen.time_s, seen.position_mm
@@ -81,9 +90,11 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
     if fraction is not None and u is not None:
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2),
                               positive=fraction > 3 * u)
-    predicted = _predict(log, fits, times_s, seen.lasted_s, travel_scale_u)
+    # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
+    common = math.hypot(rig_u_mm(level), seen.shaken_mm / math.sqrt(3), max(prepared.position_noise_mm, 5e-4))
+    predicted = _predict(log, fits, times_s, seen.lasted_s, common)
     alternatives = tuple(
-        {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, travel_scale_u)}
+        {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, common)}
         for name, f in fits.items() if name != "logarithmic"
     )
     verdict = log.verdict
@@ -100,8 +111,8 @@ def _level(prepared: Prepared, hold: Stroke) -> float:
     return float(np.median(prepared.force_n[a:b]))
 
 
-def _history(prepared: Prepared, hold: Stroke, level: float,
-             loading_stiffness: Callable[[float], float]) -> _Hold | None:
+def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: Callable[[float], float],
+             gap_share: Callable[[float], float]) -> _Hold | None:
     """Gather a hold; None where it is too short or has no loading limb."""
     assert hold.press.hold is not None
     start, (first, last) = hold.press.start, hold.press.hold
@@ -128,7 +139,8 @@ def _history(prepared: Prepared, hold: Stroke, level: float,
     level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share, wander)
+    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
+                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)))
 
 
 def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
@@ -162,7 +174,7 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
         own = math.log10((10.0 + lead) / (1.0 + lead))
         low.append(min(b, b * own) / at_one)
         high.append(max(b, b * own) / at_one)
-        ratchet.append(seen.wander_mm / at_one)
+        ratchet.append(seen.shaken_mm / at_one)
         spread.append(math.sqrt(variance / share * float(inverse)) / at_one)
     middle = (np.array(low) + np.array(high)) / 2
     mean = float(weight @ middle)
@@ -215,7 +227,7 @@ def _widen(f: Fit, share: float) -> Fit:
 
 
 def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measured_to: float,
-             travel_scale_u: float | None) -> tuple[dict[str, Any], ...]:
+             common_u_mm: float) -> tuple[dict[str, Any], ...]:
     """Total position at the times, with the spread of the laws where it is carried beyond the data."""
     rows = []
     for at in times_s:
@@ -224,8 +236,8 @@ def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measure
         error = f.predict_standard_error(t) if math.isfinite(value) else None
         beyond = at > measured_to
         quantity: Quantity | None = None
-        if error is not None:
-            u = math.hypot(float(error[0]), (travel_scale_u or 0.0) * value)
+        if error is not None and math.isfinite(value):
+            u = math.hypot(float(error[0]), common_u_mm)
             half = t95(max(f.n_used - len(f.values), 1)) * u
             low, high = value - half, value + half
             if beyond:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.calibration.frame import Frame
+from padlab.errors import FitError
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import ForceZero, force_zero
@@ -15,6 +16,11 @@ from padlab.signals.cycles import Press, common_peak, find_presses
 
 Array = NDArray[np.float64]
 
+SPIKE_N, SPIKE_MM = 0.1, 0.02
+HOLE = 8.0
+"""A step of time so many times the usual one is a hole in the readings."""
+FEWEST_SAMPLES = 12
+"""Fewest readings on a limb of a stroke that is used."""
 WORKING_IN = 3
 FEWEST_CLEAN = 3
 PEAK_SHARE = 0.08
@@ -42,7 +48,11 @@ class Stroke:
 
 @dataclass(frozen=True)
 class Prepared:
-    """Arrays on one axis, (n,): time, net force, position with the frame's give taken off."""
+    """Arrays on one axis, (n,): time, net force, position with the frame's give taken off.
+
+    ``spikes`` counts readings that stood alone far from their neighbours and were replaced by the
+    median of five; ``holes`` the stretches in which readings are missing, on the run's axis [s].
+    """
 
     time_s: Array
     force_n: Array
@@ -51,6 +61,8 @@ class Prepared:
     position_noise_mm: float
     strokes: tuple[Stroke, ...]
     peak_n: float | None
+    spikes: int = 0
+    holes: tuple[tuple[float, float], ...] = ()
 
     def role(self, role: str) -> list[Stroke]:
         """The strokes of that role, in order."""
@@ -63,16 +75,59 @@ def prepare(run: Run, frame: Frame) -> Prepared:
     time = table["time_s"].to_numpy(dtype=np.float64)
     force = table["force_n"].to_numpy(dtype=np.float64)
     position = table["displacement_mm"].to_numpy(dtype=np.float64)
+    for name, values in (("time_s", time), ("force_n", force), ("displacement_mm", position)):
+        if not np.all(np.isfinite(values)):
+            row = int(np.flatnonzero(~np.isfinite(values))[0])
+            raise FitError(f"run {run.id} has a reading that is not a number", expected="finite numbers",
+                           seen=f"{name} in row {row + 1}",
+                           where={"run": run.id, "column": name, "row": row + 1})
+    force, force_spikes = without_spikes(force, least=SPIKE_N)
+    position, position_spikes = without_spikes(position, least=SPIKE_MM)
     zero = force_zero(force, position)
     net = force - zero.value_n
+    if net.size and float(np.quantile(net, 0.99)) < F0_N < -float(np.quantile(net, 0.01)):
+        raise FitError(f"the force of run {run.id} falls where the pad is pressed",
+                       expected="force + in compression", seen=f"down to {float(net.min()):.1f} N",
+                       where={"run": run.id},
+                       remedy="import it again with the unit -N, or turn the sign in the rig file")
     position = position - frame.deflection_mm(net)
     presses = find_presses(time, net)
-    strokes, peak = sort_presses(presses, time, net, position)
-    return Prepared(time, net, position, zero, _noise_mm(position, net), tuple(strokes), peak)
+    holes = _holes(time)
+    strokes, peak = sort_presses(presses, time, net, position, holes)
+    return Prepared(time, net, position, zero, _noise_mm(position, net), tuple(strokes), peak,
+                    force_spikes + position_spikes, holes)
 
 
-def sort_presses(presses: list[Press], time: Array, net: Array,
-                 position: Array) -> tuple[list[Stroke], float | None]:
+def without_spikes(values: Array, *, least: float) -> tuple[Array, int]:
+    """Replace readings that stand alone; returns the cleaned readings and how many there were.
+
+    A reading is a spike where it differs from the median of the five about it by more than twelve
+    times the noise and more than ``least`` (Hampel's filter), and by more than four times what the
+    readings beyond its neighbours move: a ramp, however steep, and the sharp turn of a quick press
+    are no spikes.
+    """
+    if values.size < 5:
+        return values, 0
+    five = np.lib.stride_tricks.sliding_window_view(np.pad(values, 2, mode="edge"), 5)
+    middle = np.median(five, axis=1)
+    away = np.abs(values - middle)
+    usual = 1.4826 * float(np.median(np.abs(np.diff(values, 3)))) / np.sqrt(20.0)
+    beyond = np.maximum(np.abs(five[:, 1] - five[:, 0]), np.abs(five[:, 4] - five[:, 3]))
+    spike = away > np.maximum(np.maximum(12 * usual, least), 4 * beyond)
+    return np.where(spike, middle, values), int(spike.sum())
+
+
+def _holes(time: Array) -> tuple[tuple[float, float], ...]:
+    """Stretches without readings: steps of time over eight times the usual one."""
+    step = np.diff(time)
+    if step.size < 10:
+        return ()
+    at = np.flatnonzero(step > HOLE * np.median(step))
+    return tuple((float(time[i]), float(time[i + 1])) for i in at)
+
+
+def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
+                 holes: tuple[tuple[float, float], ...]) -> tuple[list[Stroke], float | None]:
     """Which press is what: the common peak decides what a full stroke is, the order does the rest."""
     whole = [p for p in presses if p.complete and not p.is_hold]
     peak = common_peak(np.array([p.peak_n for p in whole]), share=PEAK_SHARE)
@@ -82,6 +137,11 @@ def sort_presses(presses: list[Press], time: Array, net: Array,
         travel = float(position[p.peak] - position[p.start])
         speed = travel / loading if loading > 0 else np.inf
         role, reason = _role(p, peak)
+        last = min(p.stop, time.size) - 1
+        if role != "left out" and any(a < time[last] and b > time[p.start] for a, b in holes):
+            role, reason = "left out", "readings are missing in it"
+        elif role == "full" and min(p.peak - p.start, p.stop - p.peak) < FEWEST_SAMPLES:
+            role, reason = "left out", f"fewer than {FEWEST_SAMPLES} readings on a limb"
         strokes.append(Stroke(p, role, reason, loading, speed))
     # Full strokes of an alien speed are left out, but a whole run at one odd speed is not.
     full = [s for s in strokes if s.role == "full"]
@@ -107,10 +167,9 @@ def sort_presses(presses: list[Press], time: Array, net: Array,
 
 
 def _floor_before(press: Press, strokes: list[Stroke], net: Array) -> float:
-    """Lowest force between the press before and this one [N]."""
-    before = [s.press.stop for s in strokes if s.press.number < press.number]
-    between = net[max(before) - 1 if before else 0 : press.start + 1]
-    return float(between.min()) if between.size else 0.0
+    """Lowest force between the peak before and this one's [N]."""
+    before = [s.press.peak for s in strokes if s.press.number < press.number]
+    return float(net[max(before) if before else 0 : press.peak + 1].min())
 
 
 def _role(p: Press, peak: float | None) -> tuple[str, str]:

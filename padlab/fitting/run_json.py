@@ -15,15 +15,18 @@ if TYPE_CHECKING:
     from padlab.fitting.results import Creep, RunFit
 
 
-def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...]) -> dict[str, Any]:
-    """Everything of one run, numbers as they are (no NaN, no Infinity)."""
+def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
+             give_forces_n: tuple[float, float]) -> dict[str, Any]:
+    """Everything of one run, numbers as they are (no NaN, no Infinity); what was not reached is null."""
     good_to = curve.base.force_n[-1]
     law = fit.compression
-    asked = [f for f in at_forces_n if F0_N <= f <= good_to]
-    standard = tuple(at_forces_n) == (2.0, 3.5, 8.0, 12.5)
-    ends = (0.5, 12.5) if standard else (min(at_forces_n), max(at_forces_n))
-    low, high = ends
+    low, high = give_forces_n
     reaches = F0_N <= low < high <= good_to
+
+    def at(force_n: float, of: Any, within_at: float | None = None) -> dict[str, Any]:
+        inside = F0_N <= force_n <= good_to
+        return {"force_n": force_n, **(_quantity(curve, of, within_at=within_at) if inside else _nothing())}
+
     return {
         "run": fit.run,
         "pad": {"id": fit.pad.id, "material": fit.pad.material, "lot": fit.pad.lot},
@@ -35,18 +38,15 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...]) -> di
             "law": law.law if law else None,
             "parameters": {n: to_json(q) for n, q in law.parameters.items()} if law else {},
             "tangent_stiffness_n_per_mm": [
-                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.loading_stiffness(), f))}
-                for f in asked],
+                at(f, lambda c, f=f: c.at(c.loading_stiffness(), f)) for f in at_forces_n],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
                 **(_quantity(curve, lambda c: (high - low) / _give(c, low, high))
                    if reaches else _nothing())},
-            "position_mm": [
-                {"force_n": f, **_quantity(curve, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f)}
-                for f in asked],
+            "position_mm": [at(f, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f) for f in at_forces_n],
             "limb_half_gap_mm": [
-                {"force_n": f, "value": _half_gap(curve.base, f)}
-                for f in asked],
+                {"force_n": f, "value": _half_gap(curve.base, f) if F0_N <= f <= good_to else None}
+                for f in at_forces_n],
             "give_mm": _quantity(curve, lambda c: _give(c, low, high), within_at=high) if reaches else None,
             "alternatives": [dict(a) for a in (law.alternatives if law else ())],
             "verdict": str(law.verdict) if law else None,
@@ -82,14 +82,12 @@ def _half_gap(limbs: Limbs, force_n: float) -> float:
 
 
 def _quantity(curve: Curve, of: Any, *, within_at: float | None = None) -> dict[str, Any]:
-    within = None
-    if not curve.replicates:
-        # Relative noise of the position at that force stands for numbers read off the curve.
-        at = within_at if within_at is not None else float(curve.base.force_n[-1]) / 2
-        position = curve.base.at(curve.base.mean_mm(), at)
-        share = curve.base.at(curve.within_mm, at) / max(position, 1e-9)
-        within = abs(of(curve.base)) * share
-    return curve.quantity(of, within=within).to_json()
+    """A number read off the curve; without replicates only a position's noise is known, not a slope's."""
+    if curve.replicates:
+        return curve.quantity(of).to_json()
+    if within_at is None:
+        return {"value": of(curve.base), "low": None, "high": None}
+    return curve.quantity(of, within=curve.base.at(curve.within_mm, within_at)).to_json()
 
 
 def _nothing() -> dict[str, None]:

@@ -19,6 +19,8 @@ from padlab.records.run import Run
 from padlab.records.shelf import Shelf, open_run
 
 INDEX = "index.sqlite"
+LARGEST_INDEX, LARGEST_ROW = 64 << 20, 1 << 20
+"""Bytes of an index, and of one row of it, that are looked at; a larger one is made anew."""
 STEPS = 20_000_000
 """Steps of SQLite's machine that reading the index may take: enough for a million runs."""
 KEYS = (
@@ -95,6 +97,8 @@ def _checked(text: Any, folder: Path) -> dict[str, Any] | None:
         return None
     if not isinstance(row, dict) or tuple(row) != KEYS or row["run"] != folder.name:
         return None
+    if not all(isinstance(row[k], str) for k in ("run", "kind", "state", "start")):
+        return None
     texts = all(v is None or isinstance(v, str) for k, v in row.items() if k != "marks")
     marks = row["marks"]
     if (
@@ -109,15 +113,19 @@ def _checked(text: Any, folder: Path) -> dict[str, Any] | None:
 def _load(shelf: Path) -> dict[str, tuple[str, str]]:
     """What the index holds; nothing where it is missing, damaged, a link, or takes too long to ask."""
     path = shelf / INDEX
-    if is_link(path) or not path.is_file():
+    if is_link(path) or not path.is_file() or path.stat().st_size > LARGEST_INDEX:
         return {}
     try:
         uri = path.resolve().as_uri() + "?mode=ro"
         with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as index:
             index.execute("PRAGMA trusted_schema = OFF")
             index.set_progress_handler(lambda: 1, STEPS)   # a made-up view could count for ever
-            found = index.execute("SELECT id, stamp, row FROM run").fetchall()
-    except (sqlite3.Error, ValueError):
+            index.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW)
+            kind = index.execute("SELECT type FROM sqlite_schema WHERE name = 'run'").fetchone()
+            if kind != ("table",):
+                return {}
+            found = index.execute("SELECT id, stamp, row FROM run LIMIT 100000").fetchall()
+    except (sqlite3.Error, ValueError, MemoryError, OverflowError):
         return {}
     return {i: (s, r) for i, s, r in found if all(isinstance(v, str) for v in (i, s, r))}
 

@@ -39,6 +39,13 @@ def refuse_links(root: Path, *parts: str) -> Path:
     """
     path = root
     for part in parts:
+        if part in ("", ".", "..") or any(c in part for c in "/\\\0:"):
+            raise RunError(
+                f"{part[:60]!r} is not a plain name",
+                expected="the name of one file or folder of the shelf",
+                seen=part[:60],
+                where={"path": str(root)},
+            )
         path = path / part
         if is_link(path):
             raise RunError(
@@ -72,15 +79,16 @@ def read_bytes(root: Path, *parts: str, limit: int = FILE_LIMIT) -> bytes:
             seen=fault.strerror,
             where={"path": str(path)},
         ) from fault
+    about = os.fstat(handle)
+    if not stat.S_ISREG(about.st_mode):
+        os.close(handle)
+        raise RunError(
+            f"{path} is not a plain file",
+            expected="a plain file",
+            seen="something else",
+            where={"path": str(path)},
+        )
     with os.fdopen(handle, "rb") as file:
-        about = os.fstat(file.fileno())
-        if not stat.S_ISREG(about.st_mode):
-            raise RunError(
-                f"{path} is not a plain file",
-                expected="a plain file",
-                seen="something else",
-                where={"path": str(path)},
-            )
         data = file.read(limit + 1)
     if len(data) > limit:
         raise RunError(

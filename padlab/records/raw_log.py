@@ -166,11 +166,14 @@ def raw_hashes(run_folder: Path) -> dict[str, str]:
 
 def move_torn(run_folder: Path, rig: RigRecord | None) -> list[str]:
     """Move each incomplete last line to raw/INSTRUMENT.torn; gives the instruments that had one."""
-    torn = []
-    for instrument in rig.instruments if rig else ():
+    torn: list[str] = []
+    if rig is None:
+        return torn
+    check_instruments(rig)
+    for instrument in rig.instruments:
         path = refuse_links(run_folder, "raw", f"{instrument.name}.csv")
-        if not path.is_file():
-            continue
+        if not path.is_file() or path.lstat().st_nlink > 1:
+            continue                       # a second name of a file elsewhere is not padlab's to shorten
         whole, end, rest = read_bytes(run_folder, "raw", path.name).rpartition(b"\n")
         if rest:
             write_whole(refuse_links(run_folder, "raw", f"{instrument.name}.torn"), rest)

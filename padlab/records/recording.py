@@ -12,6 +12,7 @@ out from the lock, which dies with its holder, that nobody is recording any more
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from filelock import FileLock, Timeout
 
 from padlab.errors import RunError
-from padlab.marks import Mark
+from padlab.marks import Mark, mark
 from padlab.records.descriptor import read_package, run_from, table_resource, write_package
 from padlab.records.inside import refuse_links, sync_folder
 from padlab.records.raw_log import RawLog, check_instruments, raw_hashes
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LOCK = ".recording.lock"
+MOST_GAPS = 1000
+"""Gaps that a descriptor lists; more are a clock that leaps, not a cable."""
 
 
 def lock_of(run_folder: Path) -> FileLock:
@@ -50,6 +53,9 @@ class Recording:
         clock: Callable[[], float],
     ) -> None:
         check_instruments(rig)
+        self._clock = clock
+        self._gaps_written_s = -math.inf
+        self._gaps_wait = False
         self.id = folder.name
         self.folder = folder
         self._package = package
@@ -84,15 +90,28 @@ class Recording:
         """Flush what has waited 0.5 s, sync what has waited 1 s; call it often."""
         for log in self._logs.values():
             log.tick()
+        self._write_gaps()
 
     def add_gap(self, from_s: float, to_s: float, reason: str) -> None:
         """Keep a stretch without samples, on the run's own axis, in the descriptor at once."""
+        if len(self._held["gaps"]) >= MOST_GAPS:
+            if self._keep(mark("gap", "run", f"more than {MOST_GAPS} gaps; the first are listed")):
+                write_package(self.folder, self._package)
+            return
         self._held["gaps"].append({"from_s": float(from_s), "to_s": float(to_s), "reason": reason})
-        write_package(self.folder, self._package)
+        # At once, but no more than about once a second: a clock that leaps makes a gap of every line.
+        self._gaps_wait = True
+        self._write_gaps()
 
-    def add_mark(self, mark: Mark) -> None:
+    def _write_gaps(self) -> None:
+        now = self._clock()
+        if self._gaps_wait and now - self._gaps_written_s >= 1.0:
+            self._gaps_written_s, self._gaps_wait = now, False
+            write_package(self.folder, self._package)
+
+    def add_mark(self, found: Mark) -> None:
         """Keep a mark in the descriptor at once; the same mark is kept once."""
-        if self._keep(mark):
+        if self._keep(found):
             write_package(self.folder, self._package)
 
     def keep_steps(self, steps: Iterable[dict[str, Any]]) -> None:

@@ -12,6 +12,9 @@ from typing import Any
 from padlab.errors import InputError, TableError
 from padlab.records.cells import MAX_COLUMNS, Grid, check_header, check_widths, refuse
 
+SMALL_PARTS = ("styles.xml", "workbook.xml", "[content_types].xml", "theme1.xml")
+MAX_SMALL_TAGS, MAX_TAGS, MAX_ROW_BYTES = 50_000, 12_000_000, 1 << 20
+"""Tags in parts that describe the book, in any other, and bytes of a row: elements cost, not bytes."""
 MAX_PARTS = 1000
 MAX_UNPACKED = 256 << 20
 MAX_RATIO = 200
@@ -83,7 +86,16 @@ def _check_parts(data: bytes) -> None:
             for part in parts:
                 if part.filename.lower().endswith("sharedstrings.xml") and part.file_size > MAX_STRINGS:
                     raise bomb(f"{part.file_size} bytes of text", f"at most {MAX_STRINGS}")
-                _check_xml(archive.read(part), part.filename)
+                content = archive.read(part)
+                own = part.filename.lower().rsplit("/", 1)[-1]
+                small = own in SMALL_PARTS or own.endswith(".rels")
+                tags = content.count(b"<")
+                if tags > (MAX_SMALL_TAGS if small else MAX_TAGS):
+                    raise bomb(f"{tags} tags in {part.filename[:60]!r}", "what a table of numbers needs")
+                rows = content.split(b"</row>") if b"<row" in content else []
+                if not small and max(map(len, rows), default=0) > MAX_ROW_BYTES:
+                    raise bomb(f"a row of over {MAX_ROW_BYTES} bytes", "rows of at most 1024 cells")
+                _check_xml(content, part.filename)
     except TableError:
         raise
     except (zipfile.BadZipFile, ValueError, RuntimeError, NotImplementedError, EOFError, OSError) as fault:

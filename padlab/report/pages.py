@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from padlab import __version__
 from padlab.cautions import CAUTIONS
 from padlab.decisions.rows import Comparison
+from padlab.errors import InputError
 from padlab.report import figures, numbers, panels, story
 from padlab.words import plain
 
@@ -63,6 +64,9 @@ def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None
     OSError
         The file cannot be written.
     """
+    if out.exists() and not out.is_file():
+        raise InputError(f"{out} is not a plain file", expected="a new name, or an old page to replace",
+                         seen="a folder, a device or a pipe", remedy="give --out another name")
     page = comparison_page(comparison, made_on=made_on).encode("utf-8")
     unfinished = out.with_name(f".padlab-{secrets.token_hex(4)}.tmp")
     try:

@@ -61,15 +61,18 @@ def find_presses(time_s: Array, net_force_n: Array) -> list[Press]:
     starts, ends = at[kinds == 1], at[kinds == 0]
     presses: list[Press] = []
     low = np.flatnonzero(net_force_n <= F0_N)
-    for rise in starts:
-        later = ends[np.searchsorted(ends, rise)] if np.searchsorted(ends, rise) < ends.size else None
-        fall = int(later) if later is not None else net_force_n.size
-        before = np.searchsorted(low, rise) - 1
-        after = np.searchsorted(low, fall)
-        start = int(low[before]) if before >= 0 else 0
-        stop = int(low[after]) + 1 if after < low.size else net_force_n.size
+    falls = [int(ends[k]) if k < ends.size else net_force_n.size for k in np.searchsorted(ends, starts)]
+    for i, (rise, fall) in enumerate(zip(starts, falls, strict=True)):
+        # A limb ends where the neighbouring press begins, whether or not F0 was reached between them.
+        earliest = falls[i - 1] if i else 0
+        latest = int(starts[i + 1]) if i + 1 < starts.size else net_force_n.size
+        before, after = np.searchsorted(low, rise) - 1, np.searchsorted(low, fall)
+        begins = before >= 0 and low[before] >= earliest
+        stops = after < low.size and low[after] < latest
+        start = int(low[before]) if begins else earliest
+        stop = int(low[after]) + 1 if stops else latest
         presses.append(_press(len(presses) + 1, time_s, net_force_n, int(rise), fall, start, stop,
-                              complete=bool(before >= 0 and after < low.size)))
+                              complete=bool(begins and stops)))
     return presses
 
 

@@ -56,7 +56,8 @@ def points():
         compression.LimbFitter = original
     stiffness = curve.base.loading_stiffness()
     hold = next(s for s in prepared.strokes if s.role == "hold")
-    seen = creep._history(prepared, hold, creep._level(prepared, hold), lambda f: curve.base.at(stiffness, f))
+    seen = creep._history(prepared, hold, creep._level(prepared, hold),
+                          lambda f: curve.base.at(stiffness, f), lambda f: 0.1)
     clock, _, _ = creep._fraction(seen)
     fitter = kept[0]
     return run, fitter, fitter.choose_smoothing(), curve, seen, clock

@@ -94,13 +94,13 @@ def test_loop_area_and_its_sign():
     assert loop_energy_mj(x, 2 * np.sin(angle - 0.1)) == pytest.approx(-lost, rel=1e-9)
 
 
-def test_work_of_a_stroke():
-    # Loading F = 10 (x/0.3), unloading F = 10 (x/0.3)^2: works 1.5 and 1.0 mJ, loss fraction 1/3.
+def test_loop_of_a_stroke():
+    # Loading F = 10 (x/0.3), unloading F = 10 (x/0.3)^2: works 1.5 and 1.0 mJ, so 0.5 mJ are lost.
+    # (The works themselves, through a record: test_virtual_landmarks.py.)
     u = np.linspace(0, 1, 4001)
     x = np.concatenate([0.3 * u, 0.3 * u[::-1]])
     force = np.concatenate([10 * u, 10 * u[::-1] ** 2])
     assert loop_energy_mj(x, force) == pytest.approx(0.5, rel=1e-5)
-    assert loop_energy_mj(x, force) / 1.5 == pytest.approx(1 / 3, rel=1e-5)
 
 
 def test_steady_cycle():

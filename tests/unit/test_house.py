@@ -106,3 +106,24 @@ def test_every_command_has_help():
         result = CliRunner().invoke(cli, [name, "--help"])
         assert result.exit_code == 0, (name, result.output)
         assert len(result.output) > 100
+
+
+def test_every_mark_is_made_somewhere():
+    """A mark in README's table that nothing makes is a promise not kept."""
+    from padlab.marks import CODES
+
+    text = "".join(p.read_text("utf-8") for p in FILES if p.name != "marks.py")
+    assert [code for code in CODES if f'"{code}"' not in text] == []
+
+
+def test_a_fault_of_padlab_itself_is_one_message(monkeypatch, capsys):
+    from padlab.cli import main as front
+
+    monkeypatch.setattr(front.cli, "main", lambda **_: 1 / 0)
+    with pytest.raises(SystemExit) as ended:
+        front.main(["rigs", "--json"])
+    out, err = capsys.readouterr()
+    assert ended.value.code == 1
+    assert "a fault of padlab itself" in err
+    assert "Traceback" not in err
+    assert '"error"' in out

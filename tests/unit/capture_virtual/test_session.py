@@ -34,7 +34,7 @@ def test_lines_are_the_rig_files_own_with_counter_and_clock_from_nought():
     assert len(readings) == len(block.lines)
     assert readings.values[0, 0] == 0
     assert readings.values[:, 1] / 1e6 == pytest.approx(block.time_s, abs=2e-5 + 2e-4 * block.time_s[-1])
-    assert readings.values[:, 2].max() / 1000 == pytest.approx(18.0, rel=0.1)
+    assert readings.values[:, 2].max() / 1000 == pytest.approx(19.5, rel=0.1)
 
 
 def test_every_opening_tells_the_same_and_the_next_pass_goes_on_with_the_same_piece():
@@ -152,7 +152,7 @@ def test_any_rig_with_lines_of_columns_can_be_played_in_its_own_units():
     block = next(rig.blocks())
     readings, counts = fed(block, rig.rig)
     assert counts.bad_lines == 0
-    assert readings.values[:, 0].max() == pytest.approx(18 / 9.80665e-3, rel=0.1)
+    assert readings.values[:, 0].max() == pytest.approx(19.5 / 9.80665e-3, rel=0.1)
     assert set(readings.values[:, 1]) == {210.0}
 
 

@@ -74,9 +74,18 @@ def test_carried_to_itself_nothing_changes(make_fit):
     carried = carry(fit, face=own_face(fit.pad), loaded_mm=loaded, press=PRESS)
     assert carried.scale == pytest.approx(1.0, abs=1e-12)
     assert carried.marks == ()
-    for name in ("force_n", "position_mm", "half_gap_mm", "within_mm", "loading_stiffness_n_per_mm",
-                 "replicate_mm"):
+    for name in ("force_n", "position_mm", "half_gap_mm", "within_mm", "loading_stiffness_n_per_mm"):
         assert getattr(carried.curves, name) == pytest.approx(getattr(fit.curves, name), rel=1e-9, abs=1e-12)
+
+
+def test_a_moved_compression_moves_the_cut_too(make_fit):
+    """One loaded thickness: a pad squeezed by 1 % more is cut thicker, and moves by 1 + x/(h - s - x) %."""
+    fit = make_fit(fibre, rig={"scale": 0.01})
+    loaded = loaded_thickness_mm(fit, face=TESTED, press=PRESS)
+    carried = carry(fit, face=own_face(fit.pad), loaded_mm=loaded, press=PRESS).curves
+    x = float(along(fit.curves, fit.curves.position_mm, PRESS.net_n)) * PRESS.creep_factor
+    expected = 0.01 * (1 + x / loaded)
+    assert carried.rig_shift_mm["scale"][-1] / carried.position_mm[-1] == pytest.approx(expected, rel=0.02)
 
 
 def test_creep_of_the_usual_note_is_part_of_the_loaded_thickness(make_fit):
@@ -129,3 +138,13 @@ def test_a_pad_thinner_than_its_own_compression_is_refused(make_fit):
     assert loaded_thickness_mm(fit, face=TESTED, press=PRESS) is None
     with pytest.raises(FitError, match="cannot be carried"):
         carry(fit, face=TESTED, loaded_mm=1.0, press=PRESS)
+
+
+def test_a_thickness_far_from_the_tested_one_is_marked(make_fit):
+    """A pad carried to twelve times its thickness used to be ranked without a word."""
+    fit = make_fit(fibre)
+    loaded = loaded_thickness_mm(fit, face=TESTED, press=PRESS)
+    near = carry(fit, face=own_face(fit.pad), loaded_mm=1.2 * loaded, press=PRESS)
+    far = carry(fit, face=own_face(fit.pad), loaded_mm=12 * loaded, press=PRESS)
+    assert near.marks == ()
+    assert [(m.code, m.about) for m in far.marks] == [("carried_far", "thickness")]

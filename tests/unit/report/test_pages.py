@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from padlab.errors import InputError
 from padlab.marks import mark
 from padlab.report.pages import comparison_page, write_comparison
 
@@ -253,7 +254,7 @@ def test_writing_replaces_the_old_page_at_once_and_leaves_nothing_behind(compari
 
 def test_a_page_that_cannot_be_written_leaves_nothing_behind(comparisons, tmp_path):
     (tmp_path / "report.html").mkdir()
-    with pytest.raises(OSError, match="report"):
+    with pytest.raises(InputError, match="report"):
         write_comparison(comparisons["nothing"](), tmp_path / "report.html", made_on="today")
     with pytest.raises(OSError, match="absent"):
         write_comparison(comparisons["nothing"](), tmp_path / "absent" / "report.html", made_on="today")

@@ -1,0 +1,116 @@
+"""What a reader of a run's numbers must know, found while they were made."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from padlab.calibration.frame import Frame
+from padlab.fitting.compression import Curve
+from padlab.fitting.prepared import SPEED_RATIO, WORKING_IN, Prepared
+from padlab.fitting.results import CompressionLaw, Creep, Hysteresis, Verdict
+from padlab.marks import Mark, mark
+from padlab.records.run import Run
+from padlab.statistics.quantity import Quantity
+
+BOUND_SHARE = 0.20
+"""A frame that gives over a fifth of the pad's own position leaves only a bound (design choice)."""
+UNSTEADY = 0.05
+"""Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
+
+
+def _is_bound(frame: Frame, curve: Curve) -> bool:
+    """Whether the frame is over a fifth of what was seen.
+
+    A measured frame is taken at its word, a stated one with twice its doubt added. (A press that was
+    never measured may give more than its file says: that is what `no_blank` says.)
+    """
+    force = curve.base.force_n
+    give = frame.deflection_mm(force)
+    may_be = np.abs(give - give[0])
+    doubt = frame.uncertainty_mm(force)
+    if not frame.is_measured and doubt is not None:
+        may_be = may_be + 2 * (doubt - doubt[0])
+    mean = np.maximum(curve.base.mean_mm(), 1e-9)
+    return bool(np.any((may_be > BOUND_SHARE * mean)[1:]))
+
+
+def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
+    """Of the record: its zero, its rig, its strokes, its holes."""
+    found: list[Mark] = []
+    recorded, worked = prepared.role("recorded"), prepared.role("working-in")
+    if run.set_aside:
+        found.append(mark("set_aside", "run", f"set aside: {run.set_aside}"))
+    zero = prepared.zero
+    if zero.drifted:
+        found.append(mark("zero_drifted", "force"))
+    if zero.source != "idle":
+        found.append(mark("zero_not_seen", "force"))
+    elif zero.end_shift_n is None:
+        found.append(mark("zero_not_checked", "force"))
+    if run.rig is None and not run.column_doubt and not any(m.code == "rig_doubt_unknown" for m in run.marks):
+        found.append(mark("rig_doubt_unknown", "rig"))
+    if frame.source == "rig file":
+        found.append(mark("no_blank", "frame"))
+    if len(worked) < WORKING_IN:
+        found.append(mark("not_conditioned", "pad"))
+    if len(recorded) < 3:
+        found.append(mark("few_strokes", "recorded strokes",
+                          f"{len(recorded)} usable recorded stroke(s): the interval rests on noise alone"))
+    for s in prepared.strokes:
+        if s.role == "left out":
+            found.append(mark("stroke_left_out", f"stroke {s.press.number}",
+                              f"stroke {s.press.number} left out: {s.reason}"))
+    if prepared.holes:
+        found.append(mark("readings_missing", "record",
+                          f"readings are missing in {len(prepared.holes)} place(s), first at "
+                          f"{prepared.holes[0][0]:.1f} s; strokes there are left out"))
+    if prepared.spikes:
+        found.append(mark("spikes", "record", f"{prepared.spikes} reading(s) stood alone and were replaced"))
+    if run.gaps and not any(m.code == "gap" for m in run.marks):
+        found.append(mark("gap", "run", f"{len(run.gaps)} gap(s) in the recording"))
+    if run.state == "interrupted" and not any(m.code == "interrupted" for m in run.marks):
+        found.append(mark("interrupted", "run"))
+    return found
+
+
+def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: CompressionLaw,
+                 differs: bool, hysteresis: Hysteresis | None, creep: Creep | None,
+                 thickness: Quantity | None) -> list[Mark]:
+    """Of the results: what they rest on and where they cannot be right."""
+    found: list[Mark] = []
+    base = curve.base
+    mean = base.mean_mm()
+    if differs:
+        found.append(mark("law_differs", "best-fitting law"))
+    if law.verdict is not Verdict.GOOD:
+        found.append(mark("law_not_good", "best-fitting law"))
+    if frame.measured_to_n is not None:
+        peaks = min(s.press.peak_n for s in curve.used)
+        if peaks > 1.02 * frame.measured_to_n:
+            found.append(mark("blank_too_light", "frame",
+                              f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
+    if _is_bound(frame, curve):
+        found.append(mark("bound_only", "frame"))
+    if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
+        found.append(mark("over_thickness", "pad"))
+    if hysteresis is not None:
+        if hysteresis.steady_from_cycle is None:
+            found.append(mark("not_steady", "strokes"))
+        share = hysteresis.loss_fraction
+        if share is not None and not 0 < share.value < 1:
+            found.append(mark("loop_reversed", "springback loss"))
+    gap = base.unloading_mm - base.loading_mm
+    if float(gap.mean()) < -0.01 * float(mean[-1]):
+        found.append(mark("loop_reversed", "limbs"))
+    times = [s.loading_s for s in curve.used]
+    if max(times) > SPEED_RATIO * min(times):
+        found.append(mark("speed_uneven", "strokes",
+                          f"presses took from {min(times):.1f} to {max(times):.1f} s"))
+    if creep is None:
+        found.append(mark("no_hold", "sinking under a held note"))
+    for s in prepared.role("hold"):
+        assert s.press.hold is not None  # the role says so
+        held = prepared.force_n[slice(*s.press.hold)]
+        if float(held.std()) > UNSTEADY * float(held.mean()):
+            found.append(mark("hold_unsteady", f"hold at {held.mean():.1f} N"))
+    return found
