@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,19 +52,30 @@ class Limbs:
 
     def mean_mm(self) -> Array:
         """Mean of the limbs, 0 at F0."""
-        mean = (self.loading_mm + self.unloading_mm) / 2
-        return np.asarray(mean - mean[0])
+        return self._mean_mm
 
     def loading_stiffness(self) -> Array:
         """dF/dx of the loading limb [N/mm]."""
-        u = np.log(self.force_n + F0_N)
-        slope = np.gradient(self.loading_mm, u)
-        return np.asarray((self.force_n + F0_N) / np.maximum(slope, 1e-12))
+        return self._loading_stiffness
 
     def at(self, curve: Array, force_n: float) -> float:
         """A curve at one force, linear in log(F + F0)."""
-        u = np.log(self.force_n + F0_N)
-        return float(np.interp(math.log(force_n + F0_N), u, curve))
+        return float(np.interp(math.log(force_n + F0_N), self._u, curve))
+
+    # Read at dozens of forces: computed once.
+    @cached_property
+    def _u(self) -> Array:
+        return np.log(self.force_n + F0_N)
+
+    @cached_property
+    def _mean_mm(self) -> Array:
+        mean = (self.loading_mm + self.unloading_mm) / 2
+        return np.asarray(mean - mean[0])
+
+    @cached_property
+    def _loading_stiffness(self) -> Array:
+        slope = np.gradient(self.loading_mm, self._u)
+        return np.asarray((self.force_n + F0_N) / np.maximum(slope, 1e-12))
 
 
 @dataclass(frozen=True)
@@ -151,13 +163,12 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
     fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
     smoothing = fitter.choose_smoothing()
-    everyone = list(range(len(cells)))
-    fitted = fitter.fit(everyone, smoothing)
+    fitted = fitter.fit(list(range(len(cells))), smoothing)
     grid = grid_force_n(good_to)
-    base = _limbs(fitted, grid, lambda f: f)
+    basis = fitted.basis(np.log(grid + F0_N))
+    base = _limbs(fitted, grid, basis)
     replicates = tuple(
-        _limbs(fitter.fit([k for k in everyone if k != i], smoothing), grid, lambda f: f) for i in everyone
-    ) if len(cells) >= 3 else ()
+        _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
     within = np.zeros_like(grid) if replicates else _within(fitter, fitted, grid)
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
@@ -237,11 +248,14 @@ def _cells(prepared: Prepared, stroke: Stroke, low_u: float, high_u: float) -> C
                   stop=min(p.stop + MARGIN, prepared.force_n.size), low_u=low_u, high_u=high_u)
 
 
-def _limbs(fitted: RisingCurves, grid: Array, seen: Callable[[Array], Array]) -> Limbs:
-    """Limbs on the grid; ``seen`` turns a true force into the one that the rig would show."""
-    u = np.log(np.maximum(seen(grid), 0.0) + F0_N)
-    loading, unloading = fitted.limb(u, 0), fitted.limb(u, 1)
+def _limbs(fitted: RisingCurves, grid: Array, basis: Array) -> Limbs:
+    loading, unloading = fitted.both(basis)
     return Limbs(grid, loading - loading[0], unloading - loading[0])
+
+
+def _limbs_seen(fitted: RisingCurves, grid: Array, shown_n: Array) -> Limbs:
+    """Limbs on the grid, were ``shown_n`` what the rig shows where the true force is the grid's."""
+    return _limbs(fitted, grid, fitted.basis(np.log(np.maximum(shown_n, 0.0) + F0_N)))
 
 
 def _within(fitter: LimbFitter, fitted: RisingCurves, grid: Array) -> Array:
@@ -263,13 +277,13 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
                                          base.unloading_mm * (1 + travel_scale))
     if force_scale:
         # Shrinking the force keeps the evaluation inside the measured range.
-        moved["force scale"] = _limbs(fitted, grid, lambda f: f / (1 + force_scale))
+        moved["force scale"] = _limbs_seen(fitted, grid, grid / (1 + force_scale))
     zero = prepared.zero.standard_uncertainty_n
     if force is not None and force.resolution:
         zero = math.hypot(zero, force.resolution / math.sqrt(12))
     if zero > 0:
         # Moved up, so that a large doubt does not leave the measured range at the light end.
-        moved["force zero"] = _limbs(fitted, grid, lambda f: f + zero)
+        moved["force zero"] = _limbs_seen(fitted, grid, grid + zero)
     doubt = frame.uncertainty_mm(grid)
     if doubt is not None and np.any(doubt > 0):
         give = doubt - doubt[0]
@@ -302,7 +316,8 @@ def _law_points(fitter: LimbFitter, fitted: RisingCurves, cells: list[Cells], ba
     left: list[Array] = []
     for c in cells:
         full = [c.n[k] > 0 for k in (0, 1)]
-        gaps = [c.x[k][full[k]] - fitted.limb(c.u[k][full[k]], k) for k in (0, 1)]
+        law = fitted.both(fitted.basis(c.u.ravel()))
+        gaps = [c.x[k][full[k]] - law[k].reshape(c.u.shape)[k][full[k]] for k in (0, 1)]
         offset = float(np.mean(np.concatenate(gaps)))
         left.append(gaps[0] - offset)
         f = full[0]

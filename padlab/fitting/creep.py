@@ -153,21 +153,22 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
     t, x = seen.time_s, seen.position_mm
     longest = max(-float(seen.ramp_s[0]), 0.1)
     leads = np.concatenate([[0.0], np.geomspace(0.02, longest, 24)])
-    rows = []
-    for lead in leads:
-        design = np.column_stack([np.ones_like(t), np.log10(t + lead)])
-        (a, b), *_ = np.linalg.lstsq(design, x, rcond=None)
-        r = x - design @ np.array([a, b])
-        rows.append((a, b, float(r @ r), r, np.linalg.inv(design.T @ design)[1, 1]))
-    rss = np.array([row[2] for row in rows])
+    # Straight lines x = a + b log10(t + t0), one for each t0, all at once.
+    s = np.log10(t + leads[:, None])
+    about = s - s.mean(axis=1, keepdims=True)
+    inverse_of = 1 / np.sum(about**2, axis=1)
+    b_of = about @ (x - x.mean()) * inverse_of
+    a_of = x.mean() - b_of * s.mean(axis=1)
+    residuals = x - a_of[:, None] - b_of[:, None] * s
+    rss = np.sum(residuals**2, axis=1)
     best = int(np.argmin(rss))
-    residual = rows[best][3]
-    share = _share_of(residual)
+    share = _share_of(residuals[best])
     variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
     weight = np.exp(-(rss - rss[best]) / variance * share / 2)
     weight /= weight.sum()
     low, high, spread, ratchet = [], [], [], []
-    for lead, (a, b, _, _, inverse) in zip(leads, rows, strict=True):
+    lines = np.column_stack([leads, a_of, b_of, inverse_of]).tolist()
+    for lead, a, b, inverse in lines:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
             return float(leads[best]), None, None
@@ -175,7 +176,7 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
         low.append(min(b, b * own) / at_one)
         high.append(max(b, b * own) / at_one)
         ratchet.append(seen.shaken_mm / at_one)
-        spread.append(math.sqrt(variance / share * float(inverse)) / at_one)
+        spread.append(math.sqrt(variance / share * inverse) / at_one)
     middle = (np.array(low) + np.array(high)) / 2
     mean = float(weight @ middle)
     between = float(weight @ (middle - mean) ** 2)

@@ -1,7 +1,8 @@
 """Law + data -> Fit: values, covariance, and a verdict of padlab's own.
 
-lmfit searches; its ``success`` is only an input to the verdict. Positive parameters are searched
-in their logarithm, with the law's own derivatives.
+The search is MINPACK's (More, Garbow & Hillstrom, ANL-80-74, 1980) by scipy; how it says it ended
+is only an input to the verdict. Positive parameters are searched in their logarithm, with the law's
+own derivatives. ``reference`` fits the same with lmfit, to check by.
 
 >>> from padlab.fitting.laws import power
 >>> x = np.linspace(0.1, 2, 30)
@@ -17,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
 from padlab.errors import FitError
 from padlab.fitting.laws.law import Law
@@ -104,8 +106,6 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
     FitError
         x and y differ in length.
     """
-    import lmfit
-
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if x.shape != y.shape or x.ndim != 1:
         raise FitError(f"{law.name}: x and y differ in length", expected=f"{x.shape}", seen=f"{y.shape}")
@@ -125,27 +125,20 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
     unit = np.where(positive, 1.0, np.maximum(np.abs(first), 1e-12))
     w = 1.0 / (s * max(float(np.median(np.abs(y) / s)), 1e-300))
 
-    names = [f"p{i}" for i in range(k)]
-
     def theta_of(phi: Array) -> Array:
         return np.where(positive, np.exp(np.clip(phi, -700, 700)), phi * unit)
 
-    def residual(parameters: lmfit.Parameters) -> Array:
-        theta = theta_of(np.array([parameters[n].value for n in names]))
-        return _finite((law.value(x, theta) - y) * w)
+    def residual(phi: Array) -> Array:
+        return _finite((law.value(x, theta_of(phi)) - y) * w)
 
-    def derivative(parameters: lmfit.Parameters) -> Array:
-        theta = theta_of(np.array([parameters[n].value for n in names]))
+    def derivative(phi: Array) -> Array:
+        theta = theta_of(phi)
         return _finite(law.jacobian(x, theta) * (np.where(positive, theta, unit) * w[:, None]))
 
-    parameters = lmfit.Parameters()
     phi0 = np.where(positive, np.log(np.where(positive, np.maximum(first, 1e-300), 1.0)), first / unit)
-    for n, start_at in zip(names, phi0, strict=True):
-        parameters.add(n, value=float(start_at))
     with np.errstate(all="ignore"):
-        found = lmfit.Minimizer(residual, parameters, calc_covar=False).leastsq(
-            Dfun=derivative, col_deriv=0, ftol=1e-13, xtol=1e-11, gtol=0.0, max_nfev=400 * (k + 1))
-        phi = np.array([found.params[n].value for n in names])
+        phi, _, _, _, ended = optimize.leastsq(residual, phi0, Dfun=derivative, full_output=True, ftol=1e-13,
+                                               xtol=1e-11, gtol=0.0, maxfev=400 * (k + 1))
         theta = theta_of(phi)
         jac = law.jacobian(x, theta) * w[:, None]
         plain = law.value(x, theta) - y
@@ -153,7 +146,7 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
         covariance = _covariance(jac, rss, max(x.size - k, 1), effective_share)
         verdict, reason = _verdict(law, theta, covariance, jac * np.where(positive, theta, unit), plain,
                                    None if gate is None else gate[keep],
-                                   converged=bool(found.success) or found.ier in (1, 2, 3, 4))
+                                   converged=ended in (1, 2, 3, 4))
     rms = float(np.sqrt(np.mean(plain**2)))
     return Fit(law, theta, covariance, int(x.size), dropped, rms, rss, verdict, reason)
 

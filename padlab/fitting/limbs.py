@@ -53,10 +53,17 @@ class RisingCurves:
     gap_mm: float             # unloading minus loading at the lower end
     smoothing: float
 
+    def basis(self, u: Array) -> Array:
+        """The rising functions at u (m, J), the same for every curve of one run."""
+        return _rising_basis(u, self.low_u, self.high_u)
+
+    def both(self, basis: Array) -> tuple[Array, Array]:
+        """Loading and unloading limb [mm], 0 for the loading limb at the lower end."""
+        return np.asarray(basis @ self.loading), np.asarray(basis @ self.unloading + self.gap_mm)
+
     def limb(self, u: Array, which: int) -> Array:
-        """Position of a limb at u [mm], 0 for the loading limb at the lower end."""
-        basis = _rising_basis(u, self.low_u, self.high_u)
-        return np.asarray(basis @ (self.loading, self.unloading)[which] + (self.gap_mm if which else 0.0))
+        """Position of one limb at u [mm], 0 for the loading limb at the lower end."""
+        return self.both(self.basis(u))[which]
 
 
 def gather(force_n: Array, position_mm: Array, *, start: int, peak: int, stop: int,
@@ -89,33 +96,48 @@ class LimbFitter:
         self.strokes = strokes
         j = _count()
         self._blocks: list[tuple[Array, Array]] = []
-        for s in strokes:
-            rows, targets, weights = [], [], []
-            for limb in (0, 1):
-                full = s.n[limb] > 0
-                basis = _rising_basis(s.u[limb][full], low_u, high_u)
-                block = np.zeros((int(full.sum()), 2 * j + 1))
-                block[:, limb * j : (limb + 1) * j] = basis
-                block[:, 2 * j] = limb
-                rows.append(block)
-                targets.append(s.x[limb][full])
-                # A cell of one sample weighs less than one of many, but no cell rules the curve.
-                weights.append(np.sqrt(np.minimum(s.n[limb][full], 4.0) / 4.0))
-            a, y, w = np.vstack(rows), np.concatenate(targets), np.concatenate(weights)
+        basis_of = _rising_basis(np.stack([s.u for s in strokes]).ravel(), low_u, high_u)
+        for s, basis in zip(strokes, basis_of.reshape(len(strokes), 2, CELLS, j), strict=True):
+            full = s.n > 0
+            half = int(full[0].sum())
+            a = np.zeros((int(full.sum()), 2 * j + 1))
+            a[:half, :j] = basis[0][full[0]]
+            a[half:, j : 2 * j] = basis[1][full[1]]
+            a[half:, 2 * j] = 1.0
+            y = s.x[full]
+            # A cell of one sample weighs less than one of many, but no cell rules the curve.
+            w = np.sqrt(np.minimum(s.n[full], 4.0) / 4.0)
             # The stroke's own offset is projected out: weighted means off every column.
             share = w**2 / np.sum(w**2)
             a = (a - share @ a) * w[:, None]
             y = (y - share @ y) * w
             self._blocks.append((a, y))
-        self._gram = [a.T @ a for a, _ in self._blocks]
-        self._right = [a.T @ y for a, y in self._blocks]
+        self._gram = np.stack([a.T @ a for a, _ in self._blocks])
+        self._right = np.stack([a.T @ y for a, y in self._blocks])
         self._penalty = _penalty(j)
 
     def fit(self, use: list[int], smoothing: float) -> RisingCurves:
         """Fit the strokes ``use`` (indices) with that smoothing."""
-        gram = np.sum([self._gram[i] for i in use], axis=0)
-        right = np.sum([self._right[i] for i in use], axis=0)
-        c = _rising_least_squares(gram + smoothing * self._penalty * len(use), right)
+        c = _rising_least_squares(
+            (self._gram[use].sum(axis=0) + smoothing * self._penalty * len(use))[None],
+            self._right[use].sum(axis=0)[None])[0]
+        return self._curves(c, smoothing)
+
+    def without_each(self, smoothing: float) -> list[RisingCurves]:
+        """The curves of all strokes but one, for each stroke in turn."""
+        return [self._curves(c, smoothing) for c in self._without_each(np.array([smoothing]))[0]]
+
+    def _without_each(self, smoothings: Array) -> Array:
+        """Coefficients (smoothings, strokes, 2J + 1) with each stroke left out."""
+        n, size = self._right.shape
+        gram = self._gram.sum(axis=0) - self._gram
+        right = self._right.sum(axis=0) - self._right
+        every = gram + (n - 1) * smoothings[:, None, None, None] * self._penalty
+        c = _rising_least_squares(every.reshape(-1, size, size),
+                                  np.broadcast_to(right, (smoothings.size, n, size)).reshape(-1, size))
+        return c.reshape(smoothings.size, n, size)
+
+    def _curves(self, c: Array, smoothing: float) -> RisingCurves:
         j = _count()
         return RisingCurves(self.low_u, self.high_u, c[:j], c[j : 2 * j], float(c[2 * j]), smoothing)
 
@@ -127,14 +149,9 @@ class LimbFitter:
         n = len(self.strokes)
         if n < 3:
             return 1e-3
-        scores = []
-        for s in STIFFNESS_GRID:
-            errors = []
-            for i in range(n):
-                curve = self.fit([k for k in range(n) if k != i], s)
-                errors.append(self._miss(curve, i))
-            scores.append(errors)
-        table = np.array(scores)
+        every = self._without_each(np.array(STIFFNESS_GRID))
+        table = np.column_stack([
+            np.mean((y[:, None] - a @ every[:, i].T) ** 2, axis=0) for i, (a, y) in enumerate(self._blocks)])
         mean = table.mean(axis=1)
         best = int(np.argmin(mean))
         # The paired difference to the best tells whether a smoother curve is really worse.
@@ -143,12 +160,6 @@ class LimbFitter:
             if d.mean() <= d.std(ddof=1) / np.sqrt(n) * 0.5:
                 return float(STIFFNESS_GRID[k])
         return float(STIFFNESS_GRID[best])
-
-    def _miss(self, curve: RisingCurves, i: int) -> float:
-        a, y = self._blocks[i]
-        c = np.concatenate([curve.loading, curve.unloading, [curve.gap_mm]])
-        r = y - a @ c
-        return float(r @ r) / y.size
 
     def residuals(self, curve: RisingCurves) -> list[Array]:
         """Weighted residuals of each stroke [mm]."""
@@ -190,25 +201,61 @@ def grid_force_n(good_to_n: float) -> Array:
     return np.asarray(f)
 
 
+PIVOTS = 20
+
+
 def _rising_least_squares(gram: Array, right: Array) -> Array:
-    """Min c'Gc - 2 c'r with all but the last coefficient >= 0."""
-    scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    g = gram / np.outer(scale, scale)
+    """Min c'Gc - 2 c'r with all but the last coefficient >= 0, for each G (m, n, n) and r (m, n).
+
+    The set of coefficients over 0 is exchanged until both signs are right (c >= 0 in it, gradient
+    >= 0 outside it: Portugal, Judice & Vicente, Mathematics of Computation 63 (1994) 625). The
+    problem is strictly convex, so what passes is the one solution; where the exchange runs in a
+    circle, Lawson and Hanson's method finds it.
+    """
+    m, n = right.shape
+    scale = np.sqrt(np.maximum(np.einsum("mii->mi", gram), 1e-300))
+    g = gram / (scale[:, :, None] * scale[:, None, :])
+    g[:, np.arange(n), np.arange(n)] += 1e-9
+    r = right / scale
+    out = np.empty((m, n))
+    open_ = np.arange(m)
+    inside = np.ones((m, n), dtype=bool)
+    for _ in range(PIVOTS):
+        held = inside[open_]
+        # Rows and columns outside the set are those of the identity, so that c is 0 there.
+        part = np.where(held[:, :, None] & held[:, None, :], g[open_], 0.0)
+        part[:, np.arange(n), np.arange(n)] += ~held
+        c = np.linalg.solve(part, np.where(held, r[open_], 0.0)[:, :, None])[:, :, 0]
+        slope = np.einsum("mij,mj->mi", g[open_], c) - r[open_]
+        wrong = np.where(held, c < 0, slope < -1e-12)
+        wrong[:, -1] = False
+        right_now = ~wrong.any(axis=1)
+        out[open_[right_now]] = c[right_now]
+        inside[open_] = held ^ wrong
+        open_ = open_[~right_now]
+        if open_.size == 0:
+            break
+    for i in open_:
+        out[i] = _by_non_negative_least_squares(g[i], r[i])
+    return np.asarray(out / scale)
+
+
+def _by_non_negative_least_squares(g: Array, r: Array) -> Array:
     n = g.shape[0]
-    # The gap may have either sign: it is the difference of two columns, tied by the ridge.
+    # The last may have either sign: it is the difference of two columns, tied by the ridge.
     wide = np.empty((n + 1, n + 1))
     wide[:n, :n] = g
     wide[n, :n] = -g[n - 1]
     wide[:n, n] = -g[:, n - 1]
     wide[n, n] = g[n - 1, n - 1]
-    wide[np.diag_indices(n + 1)] += 1e-9
-    r = right / scale
+    wide[n, n - 1] += 1e-9
+    wide[n - 1, n] += 1e-9
     lower = linalg.cholesky(wide, lower=True, check_finite=False)
     target = linalg.solve_triangular(lower, np.append(r, -r[-1]), lower=True, check_finite=False)
     c, _ = optimize.nnls(lower.T, target, maxiter=50 * (n + 1))
     out = c[:n].copy()
     out[-1] -= c[n]
-    return np.asarray(out / scale)
+    return np.asarray(out)
 
 
 @lru_cache(maxsize=4)

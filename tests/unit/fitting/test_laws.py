@@ -5,6 +5,7 @@ import pytest
 
 from padlab.fitting.fit import fit
 from padlab.fitting.laws import exponential, fibre, linear, power, rubber, sinking
+from padlab.fitting.reference import fit_with_lmfit
 from padlab.fitting.results import Verdict
 
 FORCE = np.geomspace(0.3, 18, 50)
@@ -57,3 +58,19 @@ def test_the_parameter_table_is_whole(law, x, theta):
 def test_from_zero_counts_from_the_preload():
     law = exponential.law().from_zero(0.25)
     assert law.value(np.array([0.25]), np.array([0.5, 8.0]))[0] == 0.0
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), CASES, ids=IDS)
+@pytest.mark.parametrize("seed", range(4))
+def test_values_and_errors_are_lmfit_s_to_six_digits(law, x, theta, seed):
+    """The reference has its own bounds, derivatives by differences and covariance; it shares the law."""
+    random = np.random.default_rng(seed)
+    y = law.value(x, np.array(theta))
+    sigma = random.uniform(0.5, 2.0, x.size)
+    y = y + 0.003 * float(np.median(np.abs(y))) * sigma * random.standard_normal(x.size)
+    found = fit(law, x, y, sigma=sigma)
+    values, errors = fit_with_lmfit(law, x, y, sigma=sigma)
+    assert errors is not None
+    assert found.stderr is not None
+    assert found.values == pytest.approx(values, rel=1e-6)
+    assert found.stderr == pytest.approx(errors, rel=1e-6)
