@@ -25,6 +25,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "uncalibrated": (Weight.CAUTION, "the rig's own stated scale and doubt were used, no calibration"),
     "no_blank": (Weight.NOTE, "the give of the bare frame was not measured; the rig file's value was used"),
     "bound_only": (Weight.CAUTION, "the frame gives so much that the pad's stiffness is only a bound"),
+    "soft_frame": (Weight.CAUTION, "the frame gives over a fifth of what was seen; its blank run decides"),
     "blank_too_light": (Weight.CAUTION, "the blank run ends at a lighter press: good only up to there"),
     "zero_not_seen": (Weight.CAUTION, "the force was never seen unloaded: its zero is a guess"),
     "zero_not_checked": (Weight.NOTE, "the force zero was not seen again after the run"),
@@ -59,6 +60,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "lost_lines": (Weight.CAUTION, "the rig's counter shows that lines were lost"),
     "interrupted": (Weight.CAUTION, "the recording ended before its procedure did"),
     "set_aside": (Weight.STOP, "set aside by a person, with a reason"),
+    "temperature_moved": (Weight.CAUTION, "the temperature changed during the run"),
     "over_range": (Weight.CAUTION, "the force went over the rig's limit"),
     "not_ranked": (Weight.STOP, "nothing that can be ranked was measured"),
     "formula": (Weight.NOTE, "position from the formula, half the gap between the limbs joins the doubt"),
@@ -79,7 +81,6 @@ CODES: dict[str, tuple[Weight, str]] = {
     "skew_uncertain": (Weight.CAUTION, "the skew of the instruments is known no better than 2 ms"),
     "overshot": (Weight.CAUTION, "a press went well over what was asked; the pad remembers it"),
     "indicator_moved": (Weight.CAUTION, "steel did not come back to where it was: something slipped"),
-    "place_unknown": (Weight.NOTE, "dead weights without a latitude: standard gravity and its doubt were used"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
 }
 

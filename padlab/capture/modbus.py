@@ -162,7 +162,7 @@ class ModbusPort(AskedPort):
         if last.startswith("no answer"):
             raise RigSilent(
                 f"nothing comes from {self.url}", expected=wanted, seen="silence",
-                remedy="see that the device has power; check its address, baud rate, parity and the two wires")
+                remedy="see that the device has power; check its address, baud rate, parity and wires")
         raise RigError(
             f"the device on {self.url} is not the one the rig file describes", expected=wanted, seen=last,
             remedy="check the port, the address and the rig file")

@@ -41,12 +41,12 @@ def prompt(step: Step, *, left: int) -> str:
         return f"only a light touch ({F0_N:g} N) for {step.seconds:g} s ({step.label})"
     if step.do == "keep":
         where = "on to the spacer" if step.to_n is None else f"to {step.to_n:g} N"
-        return f"press slowly {where}, lock the press there and leave it for {step.seconds:g} s ({step.label})"
+        return f"press slowly {where}, lock it and leave it for {step.seconds:g} s ({step.label})"
     if step.do == "away":
         return f"lift the anvil off and leave the pad alone for {step.seconds:g} s ({step.label})"
     if step.do == "weight":
-        return (f"let {1000 * (step.mass_kg or 0.0):g} g in all (pan and spindle too) down on the pad, gently; "
-                f"hands off; then Enter ({step.label})")
+        return (f"let {1000 * (step.mass_kg or 0.0):g} g in all (pan and spindle too) down on the pad, "
+                f"gently; hands off; then Enter ({step.label})")
     if step.label == "passage":
         return f"press as in playing, strokes of mixed force and length, for {step.seconds:g} s"
     return f"play as you play, for {step.seconds:g} s"

@@ -389,7 +389,8 @@ class Recorder:
         source.has_gap = True
         lead = self.lead
         if source is not lead:
-            from_s, to_s = (max(0.0, lead.timeline.at_host(source.timeline.host_at(t))) for t in (from_s, to_s))
+            at = (lead.timeline.at_host(source.timeline.host_at(t)) for t in (from_s, to_s))
+            from_s, to_s = (max(0.0, t) for t in at)
         if to_s > from_s:
             self.recording.add_gap(from_s, to_s, self._named(source, reason))
 
@@ -428,7 +429,8 @@ class Recorder:
             times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()
             self._say_all(self.follower.feed(times, seen))
-        if any(self._serves(s) and self._is_away(s, now) for s in self.sources.values() if s is not self.lead):
+        others = [s for s in self.sources.values() if s is not self.lead]
+        if any(self._serves(s) and self._is_away(s, now) for s in others):
             self._say_all(self.follower.lost())
         self.screen.progress(self.follower.progress())
 

@@ -59,7 +59,7 @@ class Timeline:
         return self._last_host + (time_s - self.now_s) / self.rate
 
     def at_host(self, host_s: float) -> float:
-        """The time of this instrument at a time of the host, reckoned from its last reading [s]; 0 before one."""
+        """The time of this instrument at one of the host, from its last reading on [s]; 0 before one."""
         return 0.0 if self._first_host is None else self.now_s + (host_s - self._last_host) * self.rate
 
     def add(self, *, host_s: Array, ticks: Array | None) -> Array:

@@ -61,20 +61,10 @@ def _show(rig: RigFile) -> None:
         lines.append(f"  frame gives {rig.frame.compliance}"
                      + (f" +- {doubt} (one standard deviation)" if doubt else ", doubt not determined"))
     for i in rig.instrument:
-        parity = {"none": "N", "even": "E", "odd": "O"}[i.parity]
-        wiring = f"{i.baud} baud {i.data_bits}{parity}{i.stop_bits}, flow {i.flow}"
-        lines.append(f"  {i.name} on {i.url}: {i.protocol}, {wiring}"
-                     + (f", {i.lines_per_s:g} lines/s" if i.lines_per_s else ""))
-        if i.identity is None:
-            lines.append("    identity: none; after an unplug any rig on this port is taken for it")
-        else:
-            asked = f"asked {i.identity.ask!r}, " if i.identity.ask else ""
-            lines.append(f"    identity: {asked}it says {i.identity.answer} within {i.identity.wait}")
-        lines.append(f"    line: {i.pattern}")
-        lines.append("    counter: " + (f"{i.counter.column}, modulo {i.counter.modulus}" if i.counter else
-                                        "none; lost lines cannot be seen"))
-        lines.append("    clock: " + (f"{i.clock.column}, tick {i.clock.tick}, modulo {i.clock.modulus}"
-                                      if i.clock else "none; the time of arrival is used"))
+        lines.append(f"  {i.name} on {i.url}: {i.protocol}, {_wiring(i)}"
+                     + (f", {'asked ' if i.is_asked else ''}{i.lines_per_s:g} "
+                        f"{'times a second' if i.is_asked else 'lines/s'}" if i.lines_per_s else ""))
+        lines += [f"    {fact}" for fact in _talk(i)]
         for c in i.channel:
             u = c.unit
             facts = [f"{c.sign * c.scale:g} {u} a count"]
@@ -85,8 +75,51 @@ def _show(rig: RigFile) -> None:
             facts += [f"resolution {c.resolution:g} {u}"] if c.resolution is not None else []
             facts += [f"limit {c.limit:g} {u}"] if c.limit is not None else []
             facts.append(f"calibration {c.calibration}" if c.calibration else "uncalibrated")
-            lines.append(f"    {c.quantity} from {c.column}: " + ", ".join(facts))
+            lines.append(f"    {c.quantity} from {c.column}{_place(c)}: " + ", ".join(facts))
     click.echo(plain("\n".join(lines)))
+
+
+def _wiring(port: Any) -> str:
+    parity = {"none": "N", "even": "E", "odd": "O"}[port.parity]
+    return f"{port.baud} baud {port.data_bits}{parity}{port.stop_bits}, flow {port.flow}"
+
+
+def _talk(i: Any) -> list[str]:
+    """How one instrument is known, and what it sends or is asked."""
+    facts = []
+    if i.identity is None:
+        facts.append("identity: none; after an unplug any rig on this port is taken for it")
+    elif i.protocol == "modbus-rtu":
+        facts.append(f"identity: {i.identity.registers} register {i.identity.register_} holds "
+                     f"{i.identity.equals}, within {i.identity.wait}")
+    else:
+        asked = f"asked {i.identity.ask!r}, " if i.identity.ask else ""
+        facts.append(f"identity: {asked}it says {i.identity.answer} within {i.identity.wait}")
+    if i.protocol == "modbus-rtu":
+        facts.append(f"address: {i.address}, an answer within {i.wait}")
+    else:
+        facts += [f"sent when it is opened: {line}" for line in i.setup]
+    if i.protocol != "lines":
+        return [*facts, "clock: the middle between asking and answering"]
+    if i.ask is not None:
+        facts.append(f"asked: {i.ask!r} for each line, an answer within {i.wait}")
+    facts.append(f"line: {i.pattern}" + (f", then * and its {i.checksum}" if i.checksum else ""))
+    if i.ask is None:
+        facts.append("counter: " + (f"{i.counter.column}, modulo {i.counter.modulus}" if i.counter else
+                                    "none; lost lines cannot be seen"))
+    facts.append("clock: " + (f"{i.clock.column}, tick {i.clock.tick}, modulo {i.clock.modulus}" if i.clock
+                              else "the middle between asking and answering" if i.ask is not None
+                              else "none; the time of arrival is used"))
+    return facts
+
+
+def _place(channel: Any) -> str:
+    """Where in the instrument the number comes from, if it is asked for."""
+    if hasattr(channel, "register_"):
+        return f" ({channel.registers} register {channel.register_}, {channel.kind})"
+    if hasattr(channel, "ask"):
+        return f" ({channel.ask}" + (f", number {channel.field}" if channel.field > 1 else "") + ")"
+    return ""
 
 
 def _listen(rig: RigFile, seconds: int | None, as_json: bool) -> None:
@@ -118,11 +151,12 @@ def _line(look: Look) -> str:
         + ("" if c.noise is None else f" (noise {c.noise:.4f})") for c in look.channels
     ]
     counts = f"{look.lines_per_s:.1f} lines/s, {look.bad_lines} bad, {look.lost_lines} lost"
-    return f"{look.instrument}: {counts} | " + ", ".join(channels)
+    bad = "" if look.last_bad is None else f" | not readable: {look.last_bad[:60]}"
+    return f"{look.instrument}: {counts} | " + ", ".join(channels) + bad
 
 
 def _json(look: Look) -> dict[str, Any]:
     return {"instrument": look.instrument, "lines_per_s": look.lines_per_s, "bad_lines": look.bad_lines,
-            "lost_lines": look.lost_lines, "trouble": look.trouble,
+            "lost_lines": look.lost_lines, "trouble": look.trouble, "last_bad": look.last_bad,
             "channels": [{"quantity": c.quantity, "unit": c.unit, "value": c.value, "noise": c.noise}
                          for c in look.channels]}

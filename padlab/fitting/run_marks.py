@@ -13,25 +13,28 @@ from padlab.records.run import Run
 from padlab.statistics.quantity import Quantity
 
 BOUND_SHARE = 0.20
-"""A frame that gives over a fifth of the pad's own position leaves only a bound (design choice)."""
+"""A frame that may give over a fifth of the pad's own position (design choice) leaves only a bound; one
+that does, as its blank run says, makes the pad's curve a small difference of two."""
 UNSTEADY = 0.05
 """Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
 
 
-def _is_bound(frame: Frame, curve: Curve) -> bool:
+def _frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     """Whether the frame is over a fifth of what was seen.
 
-    A measured frame is taken at its word, a stated one with twice its doubt added. (A press that was
-    never measured may give more than its file says: that is what `no_blank` says.)
+    A stated frame is taken with twice its doubt added. (A press that was never measured may give
+    more than its file says: that is what `no_blank` says.) Of a measured one the give is taken off:
+    what it leaves open is twice its doubt.
     """
     force = curve.base.force_n
     give = frame.deflection_mm(force)
-    may_be = np.abs(give - give[0])
+    share = np.abs(give - give[0])
     doubt = frame.uncertainty_mm(force)
-    if not frame.is_measured and doubt is not None:
-        may_be = may_be + 2 * (doubt - doubt[0])
-    mean = np.maximum(curve.base.mean_mm(), 1e-9)
-    return bool(np.any((may_be > BOUND_SHARE * mean)[1:]))
+    open_ = np.zeros_like(share) if doubt is None else 2 * (doubt - doubt[0])
+    limit = BOUND_SHARE * np.maximum(curve.base.mean_mm(), 1e-9)
+    if np.any(((open_ if frame.is_measured else share + open_) > limit)[1:]):
+        return [mark("bound_only", "frame")]
+    return [mark("soft_frame", "frame")] if np.any((share > limit)[1:]) else []
 
 
 def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
@@ -89,8 +92,7 @@ def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: Compres
         if peaks > 1.02 * frame.measured_to_n:
             found.append(mark("blank_too_light", "frame",
                               f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
-    if _is_bound(frame, curve):
-        found.append(mark("bound_only", "frame"))
+    found += _frame_marks(frame, curve)
     if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
         found.append(mark("over_thickness", "pad"))
     if hysteresis is not None:

@@ -30,7 +30,7 @@ FRONT_DOOR = ROOT / "__init__.py"  # names what it hands on; test_help_imports_n
 ONLY_IN = {
     "serial": {"capture/port.py"},
     "matplotlib": {"report/figures.py"},
-    "lmfit": {"fitting/fit.py"},
+    "lmfit": {"fitting/reference.py"},
 }
 
 

@@ -249,7 +249,8 @@ def _playable(rig: RigFile) -> LinesFile:
     against = []
     if not isinstance(instrument, LinesFile) or instrument.is_asked:
         raise InputError(f"the virtual rig cannot play rig {rig.name}",
-                         seen="it speaks only when it is asked", expected="one streaming instrument with a force channel, columns joined by commas",
+                         seen="it speaks only when it is asked",
+                         expected="one streaming instrument with a force channel, columns joined by commas",
                          remedy="--rig bench")
     if len(rig.instrument) != 1:
         against.append(f"it has {len(rig.instrument)} instruments")

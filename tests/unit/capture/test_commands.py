@@ -20,8 +20,10 @@ def run(capsys, *arguments: str) -> tuple[int, str, str]:
 def test_rigs_are_listed(capsys):
     code, out, _ = run(capsys, "rigs")
     assert code == 0
-    assert [line.split()[0] for line in out.splitlines()] == ["bench", "touch-cap"]
-    assert [r["name"] for r in json.loads(run(capsys, "rigs", "--json")[1])["rigs"]] == ["bench", "touch-cap"]
+    listed = [line.split()[0] for line in out.splitlines()]
+    assert listed == sorted(listed)
+    assert {"bench", "touch-cap", "two-instruments"} <= set(listed)
+    assert [r["name"] for r in json.loads(run(capsys, "rigs", "--json")[1])["rigs"]] == listed
 
 
 def test_a_rig_is_shown_whole_with_its_doubts(capsys):
@@ -39,7 +41,9 @@ def test_a_broken_rig_is_refused_whole(capsys, tmp_path):
     path.write_text('name = "own\\u202e"\ncolour = 1\n[[instrument]]\nname = "a"\nprotocol = "scpi"\n')
     code, out, err = run(capsys, "rigs", str(path), "--json")
     assert code == 1
-    assert len(json.loads(out)["error"]["where"]["mistakes"]) == 3
+    mistakes = json.loads(out)["error"]["where"]["mistakes"]
+    assert {m.split(":")[0] for m in mistakes} == {
+        "name", "colour", "instrument[1].url", "instrument[1].lines_per_s", "instrument[1].channel"}
     assert "\u202e" not in err
 
 
