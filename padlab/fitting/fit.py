@@ -22,6 +22,7 @@ from scipy import optimize
 
 from padlab.errors import FitError
 from padlab.fitting.laws.law import Law
+from padlab.fitting.projection import FTOL, XTOL, search
 from padlab.fitting.results import Verdict
 from padlab.statistics.quantity import Quantity, t95
 
@@ -135,11 +136,16 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
         theta = theta_of(phi)
         return _finite(law.jacobian(x, theta) * (np.where(positive, theta, unit) * w[:, None]))
 
-    phi0 = np.where(positive, np.log(np.where(positive, np.maximum(first, 1e-300), 1.0)), first / unit)
     with np.errstate(all="ignore"):
-        phi, _, _, _, ended = optimize.leastsq(residual, phi0, Dfun=derivative, full_output=True, ftol=1e-13,
-                                               xtol=1e-11, gtol=0.0, maxfev=400 * (k + 1))
-        theta = theta_of(phi)
+        found = None if law.separable is None else search(law, x, y, w, first)
+        ended = 1
+        if found is None:
+            logs = np.log(np.where(positive, np.maximum(first, 1e-300), 1.0))
+            phi0 = np.where(positive, logs, first / unit)
+            phi, _, _, _, ended = optimize.leastsq(residual, phi0, Dfun=derivative, full_output=True,
+                                                   ftol=FTOL, xtol=XTOL, gtol=0.0, maxfev=400 * (k + 1))
+            found = theta_of(phi)
+        theta = found
         jac = law.jacobian(x, theta) * w[:, None]
         plain = law.value(x, theta) - y
         rss = float(np.sum((plain * w) ** 2))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from padlab.fitting.laws.law import Array, Law, Parameter, clamp
+from padlab.fitting.laws.law import Array, Law, Parameter, Separable, clamp
 
 PARAMETERS = (
     Parameter("a", "N", "force scale", 1e-4, 1e4),
@@ -21,6 +21,9 @@ def law() -> Law:
     return Law(
         "exponential", "displacement_mm over force_n", "F = a (exp(B x) - 1)",
         "exponential law (Fung, Biomechanics)", PARAMETERS, _value, _jacobian, _guess,
+        Separable((0,), lambda f, q: np.log1p(f / q[0])[:, None],
+                  lambda f, q: (-f / (q[0] * (q[0] + f)))[:, None, None],
+                  lambda c, q: np.array([q[0], 1 / c[0]])),
     )
 
 

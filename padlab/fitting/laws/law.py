@@ -29,6 +29,20 @@ class Parameter:
 
 
 @dataclass(frozen=True)
+class Separable:
+    """How a law is linear in some of its parameters: y = basis(x, q) @ c, with theta = join(c, q).
+
+    ``nonlinear`` are the places of q in theta; ``basis`` gives (n, l), ``slope`` its derivative by q
+    (n, l, m), ``join`` theta (k,) from c (l,) and q (m,).
+    """
+
+    nonlinear: tuple[int, ...]
+    basis: Callable[[Array, Array], Array]
+    slope: Callable[[Array, Array], Array]
+    join: Callable[[Array, Array], Array]
+
+
+@dataclass(frozen=True)
 class Law:
     """A published law y(x; theta).
 
@@ -44,6 +58,7 @@ class Law:
     value: Callable[[Array, Array], Array]
     jacobian: Callable[[Array, Array], Array]
     guess: Callable[[Array, Array], Array]
+    separable: Separable | None = None
 
     def from_zero(self, zero: float) -> Law:
         """The same law with y counted from its value at ``x = zero``."""
@@ -55,7 +70,11 @@ class Law:
         def jacobian(x: Array, theta: Array) -> Array:
             return self.jacobian(x, theta) - self.jacobian(at, theta)
 
-        return replace(self, value=value, jacobian=jacobian)
+        own = self.separable
+        parts = None if own is None else replace(
+            own, basis=lambda x, q: own.basis(x, q) - own.basis(at, q),
+            slope=lambda x, q: own.slope(x, q) - own.slope(at, q))
+        return replace(self, value=value, jacobian=jacobian, separable=parts)
 
 
 def clamp(theta: list[float], parameters: tuple[Parameter, ...]) -> Array:

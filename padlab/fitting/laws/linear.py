@@ -7,7 +7,9 @@
 
 from __future__ import annotations
 
-from padlab.fitting.laws.law import Law, Parameter, clamp
+import numpy as np
+
+from padlab.fitting.laws.law import Law, Parameter, Separable, clamp
 
 PARAMETERS = (Parameter("K", "N/mm", "stiffness", 1e-3, 1e6),)
 
@@ -19,4 +21,5 @@ def law() -> Law:
         lambda f, p: f / p[0],
         lambda f, p: (-f / p[0] ** 2)[:, None],
         lambda f, x: clamp([float(f @ f) / max(float(f @ x), 1e-12)], PARAMETERS),
+        Separable((), lambda f, q: f[:, None], lambda f, q: np.zeros((f.size, 1, 0)), lambda c, q: 1 / c),
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from padlab.fitting.laws.law import Array, Law, Parameter, clamp
+from padlab.fitting.laws.law import Array, Law, Parameter, Separable, clamp
 
 _LOG = (Parameter("x1", "mm", "position 1 s into the hold", 1e-6, 1e3),
         Parameter("c", "1/decade", "fraction per decade of time", -1.0, 1.0))
@@ -39,7 +39,10 @@ def logarithmic(*, clock_s: float = 0.0) -> Law:
                _LOG,
                lambda t, p: p[0] * (1 + p[1] * scaled(t)),
                lambda t, p: np.column_stack([1 + p[1] * scaled(t), p[0] * scaled(t)]),
-               guess)
+               guess,
+               Separable((), lambda t, q: np.column_stack([np.ones_like(t), scaled(t)]),
+                         lambda t, q: np.zeros((t.size, 2, 0)),
+                         lambda c, q: np.array([c[0], c[1] / c[0]])))
 
 
 def findley(*, clock_s: float = 0.0) -> Law:
@@ -54,6 +57,13 @@ def findley(*, clock_s: float = 0.0) -> Law:
         power = t ** p[2]
         return np.column_stack([np.ones_like(t), power, p[1] * power * np.log(t)])
 
+    def basis(t: Array, q: Array) -> Array:
+        return np.column_stack([np.ones_like(t), (t + clock_s) ** q[0]])
+
+    def slope(t: Array, q: Array) -> Array:
+        t = t + clock_s
+        return np.stack([np.zeros_like(t), t ** q[0] * np.log(t)], axis=1)[:, :, None]
+
     def guess(t: Array, x: Array) -> Array:
         best = (np.inf, 0.0, 1e-3, 0.1)
         t = t + clock_s
@@ -66,7 +76,7 @@ def findley(*, clock_s: float = 0.0) -> Law:
         return clamp(list(best[1:]), _FINDLEY)
 
     return Law("Findley", "position_mm over time_s", "x = x0 + m t^n", "Findley (from memory)",
-               _FINDLEY, value, jacobian, guess)
+               _FINDLEY, value, jacobian, guess, Separable((2,), basis, slope, np.append))
 
 
 def approach() -> Law:
@@ -84,7 +94,9 @@ def approach() -> Law:
         return clamp([float(y.max()) * 1.2, 0.7 / max(at, 1e-9)], _APPROACH)
 
     return Law("approach", "rise over time", "y = b (1 - exp(-rate t))", "Kelvin-Voigt element",
-               _APPROACH, value, jacobian, guess)
+               _APPROACH, value, jacobian, guess,
+               Separable((1,), lambda t, q: -np.expm1(-q[0] * t)[:, None],
+                         lambda t, q: (t * np.exp(-q[0] * t))[:, None, None], np.append))
 
 
 def approach_from(ramp_s: Array, ramp_share: Array) -> Law:
@@ -95,26 +107,45 @@ def approach_from(ramp_s: Array, ramp_share: Array) -> Law:
     """
     parameters = (Parameter("x0", "mm", "position at once", -1e3, 1e3), *_APPROACH)
 
+    def at_end(rate: float) -> tuple[float, float]:
+        """What the element shows at the end of the ramp, and its derivative by the rate.
+
+        The response is the convolution of exp(-rate s) with the rise; each straight piece of the
+        ramp gives its slope times an integral that is known.
+        """
+        a, b = ramp_s[:-1], ramp_s[1:]                    # before the end, so both are <= 0
+        rise = np.diff(ramp_share) / (b - a)
+        late, early = np.exp(rate * b), np.exp(rate * a)
+        # share(0) - integral of exp(rate s) rise ds, and what the first step (at a[0]) has left.
+        lag = float(rise @ ((late - early) / rate)) + float(ramp_share[0] * early[0])
+        slope = float(rise @ ((b * late - a * early) / rate - (late - early) / rate**2))
+        slope += float(ramp_share[0] * a[0] * early[0])
+        return float(ramp_share[-1]) - lag, -slope
+
     def element(t: Array, rate: float) -> Array:
-        at_end = kelvin_voigt(ramp_s, ramp_share, compliance=1.0, tau_s=1 / rate)[-1]
-        return np.asarray(1 - (1 - at_end) * np.exp(-rate * t))
+        return np.asarray(1 - (1 - at_end(rate)[0]) * np.exp(-rate * t))
+
+    def by_rate(t: Array, rate: float) -> Array:
+        """The derivative of ``element`` by the rate."""
+        end, slope = at_end(rate)
+        return np.asarray((slope + (1 - end) * t) * np.exp(-rate * t))
 
     def value(t: Array, p: Array) -> Array:
         return np.asarray(p[0] + p[1] * element(t, float(p[2])))
 
     def jacobian(t: Array, p: Array) -> Array:
         rate = float(p[2])
-        y = element(t, rate)
-        step = 1e-6 * rate
-        dy = (element(t, rate + step) - element(t, rate - step)) / (2 * step)
-        return np.column_stack([np.ones_like(t), y, p[1] * dy])
+        return np.column_stack([np.ones_like(t), element(t, rate), p[1] * by_rate(t, rate)])
 
     def guess(t: Array, x: Array) -> Array:
         b = max(float(x[-1] - x[0]), 1e-6)
         return clamp([float(x[0]), b, 3.0 / float(t[-1])], parameters)
 
     return Law("approach", "position_mm over time_s", "x = x0 + b (1 - exp(-rate t)), ramp as measured",
-               "Kelvin-Voigt element", parameters, value, jacobian, guess)
+               "Kelvin-Voigt element", parameters, value, jacobian, guess,
+               Separable((2,), lambda t, q: np.column_stack([np.ones_like(t), element(t, float(q[0]))]),
+                         lambda t, q: np.stack([0 * t, by_rate(t, float(q[0]))], axis=1)[:, :, None],
+                         np.append))
 
 
 def ramp_factor(ramp_s: float, tau_s: float) -> float:

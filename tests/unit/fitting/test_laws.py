@@ -1,5 +1,7 @@
 """Every law: its derivatives are the derivatives of its value, and its guess leads to its truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -74,3 +76,41 @@ def test_values_and_errors_are_lmfit_s_to_six_digits(law, x, theta, seed):
     assert found.stderr is not None
     assert found.values == pytest.approx(values, rel=1e-6)
     assert found.stderr == pytest.approx(errors, rel=1e-6)
+
+
+def test_the_ramp_of_the_approach_is_that_of_the_element():
+    ramp_s = np.sort(np.random.default_rng(2).uniform(-3, 0, 12))
+    ramp_s[-1] = 0.0
+    share = np.linspace(0.1, 1, 12) ** 1.7
+    for rate in (0.02, 0.4, 9.0):
+        law = sinking.approach_from(ramp_s, share)
+        shown = law.value(np.array([0.0]), np.array([0.0, 1.0, rate]))[0]
+        expected = sinking.kelvin_voigt(ramp_s, share, compliance=1.0, tau_s=1 / rate)[-1]
+        assert shown == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), [c for c in CASES if c[0].separable], ids=[
+    name for name, c in zip(IDS, CASES, strict=True) if c[0].separable])
+def test_both_searches_end_in_one_place(law, x, theta):
+    random = np.random.default_rng(5)
+    y = law.value(x, np.array(theta))
+    y = y + 0.003 * float(np.median(np.abs(y))) * random.standard_normal(x.size)
+    fast, slow = fit(law, x, y), fit(replace(law, separable=None), x, y)
+    assert fast.values == pytest.approx(slow.values, rel=1e-7)
+    assert fast.stderr == pytest.approx(slow.stderr, rel=1e-6)
+
+
+@pytest.mark.parametrize(("law", "x", "theta"), [c for c in CASES if c[0].separable], ids=[
+    name for name, c in zip(IDS, CASES, strict=True) if c[0].separable])
+def test_the_parts_of_a_law_make_the_law(law, x, theta):
+    """The basis times c is the law, slope is the basis' derivative; also counted from a preload."""
+    for one in (law, law.from_zero(float(x[0]))) if "force_n" in law.of else (law,):
+        parts = one.separable
+        q = np.array([theta[i] for i in parts.nonlinear])
+        c, *_ = np.linalg.lstsq(parts.basis(x, q), one.value(x, np.array(theta)), rcond=None)
+        assert parts.join(c, q) == pytest.approx(theta, rel=1e-9)
+        for m in range(q.size):
+            step = np.zeros_like(q)
+            step[m] = 1e-6 * q[m]
+            numeric = (parts.basis(x, q + step) - parts.basis(x, q - step)) / (2 * step[m])
+            assert parts.slope(x, q)[:, :, m] == pytest.approx(numeric, rel=2e-5, abs=1e-9)
