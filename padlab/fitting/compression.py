@@ -19,6 +19,7 @@ from padlab.calibration.frame import Frame
 from padlab.errors import FitError
 from padlab.fitting.fit import Fit, fit
 from padlab.fitting.laws import Law
+from padlab.fitting.laws.cellular import PLATEAU
 from padlab.fitting.limbs import Cells, LimbFitter, RisingCurves, gather, grid_force_n
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
@@ -34,6 +35,8 @@ UNSEEN_SHARE = 0.015
 
 Between recorded strokes of virtual pads the give scatters by 0.5-1.5 % (design choice).
 """
+TIE = 2.0
+"""Laws within this of the best AICc are not told apart by the data."""
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
 OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place")
@@ -175,6 +178,13 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     return Curve(base, replicates, moved, within, tuple(strokes), points, share)
 
 
+def has_plateau(base: Limbs) -> bool:
+    """Whether the pad softened to under 0.3 of a stiffness it had had, and stiffened again."""
+    k = base.loading_stiffness()
+    softest = int(np.argmin(k / np.maximum.accumulate(k)))
+    return bool(k[softest] < PLATEAU * k[: softest + 1].max() and k[softest:].max() > 1.5 * k[softest])
+
+
 def curves_of(curve: Curve) -> LimbCurves:
     """What the drift room needs of the curve."""
     base = curve.base
@@ -201,7 +211,8 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
     Notes
     -----
     AICc = n ln(RSS/n) + 2K + 2K(K+1)/(n-K-1), K = parameters + 1 (Burnham & Anderson 2002, from
-    memory), with ONE effective n for all laws, the same points and the same frozen weights.
+    memory), with ONE effective n for all laws, the same points and the same frozen weights. Laws that
+    are not told apart are drawn as their weighted mean.
     """
     force, position, sigma = curve.points
     gate = np.maximum(2e-3, 0.02 * position)
@@ -218,12 +229,18 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
     if not rows:
         return CompressionLaw("none", {}, (), Verdict.TOO_FEW_POINTS), None, False
     rows.sort(key=lambda r: (r[0], r[1].law.name))
-    best_aicc, best = rows[0]
-    weights = [math.exp(-(a - best_aicc) / 2) for a, _ in rows]
+    # A law that must gain to be believed, and does not, is listed but not chosen.
+    best_aicc, best = next(
+        (a, f) for a, f in rows
+        if all(f is g or b - a >= f.law.needs_gain for b, g in rows if not g.law.needs_gain))
+    weights = [math.exp(-max(a - best_aicc, 0.0) / 2) if a >= best_aicc else 0.0 for a, _ in rows]
     total = sum(weights)
     alternatives = tuple({"law": f.law.name, "aicc": round(a, 4), "weight": round(w / total, 6)}
                          for (a, f), w in zip(rows, weights, strict=True))
-    law_mm = best.predict(curve.base.force_n)
+    tied = [(w, f) for (a, f), w in zip(rows, weights, strict=True)
+            if f is best or (0 <= a - best_aicc < TIE and f.verdict is Verdict.GOOD)]
+    law_mm = np.average([f.predict(curve.base.force_n) for _, f in tied], axis=0,
+                        weights=[w for w, _ in tied])
     apart = np.abs(law_mm - (curve.base.loading_mm - curve.base.loading_mm[0]))
     differs = bool(np.any(apart > _half_widths(curve)))
     described = CompressionLaw(best.law.name, best.quantities(), alternatives, best.verdict, law_mm)

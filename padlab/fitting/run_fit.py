@@ -13,7 +13,7 @@ import numpy as np
 from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
-from padlab.fitting.compression import Curve, curves_of, describe, limb_curve
+from padlab.fitting.compression import Curve, curves_of, describe, has_plateau, limb_curve
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
 from padlab.fitting.hysteresis import loop
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
@@ -67,7 +67,10 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         fault.where.setdefault("run", run.id)
         raise
     height = thickness(run, prepared, frame)
-    law, _, differs = describe(curve, compression_laws(run.pad, None if height is None else height.value))
+    proposed = compression_laws(run.pad, None if height is None else height.value,
+                                compression_mm=float(curve.base.loading_mm[-1]),
+                                has_plateau=has_plateau(curve.base))
+    law, _, differs = describe(curve, proposed)
     hysteresis = loop(prepared)
     k = curve.base.loading_stiffness()
     mean = np.maximum(curve.base.mean_mm(), 1e-6)

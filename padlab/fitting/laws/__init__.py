@@ -5,20 +5,38 @@ A new law is one new file and one line here.
 
 from __future__ import annotations
 
-from padlab.fitting.laws import exponential, fibre, linear, power, rubber, sinking
+from padlab.fitting.laws import (
+    cellular,
+    exponential,
+    fibre,
+    linear,
+    mooney_rivlin,
+    power,
+    rubber,
+    sinking,
+)
 from padlab.fitting.laws.law import Array, Law
 from padlab.records.pad import RUBBER_LIKE, Pad
 
 __all__ = ["Law", "compression_laws", "creep_laws"]
 
 
-def compression_laws(pad: Pad, thickness_mm: float | None) -> list[Law]:
-    """The laws that the pad's class proposes; the data decide among them."""
+def compression_laws(pad: Pad, thickness_mm: float | None, *, compression_mm: float,
+                     has_plateau: bool) -> list[Law]:
+    """The laws that the pad's class proposes; the data decide among them.
+
+    ``compression_mm`` is the most it was pressed; ``has_plateau``: it softened and stiffened again.
+    """
     laws = [linear.law(), power.law(), exponential.law()]
     if thickness_mm is not None and pad.material_class in ("felt", "other"):
-        laws.append(fibre.law(thickness_mm=thickness_mm))
+        laws += [fibre.law(thickness_mm=thickness_mm), fibre.free_exponent_law(thickness_mm=thickness_mm)]
     if thickness_mm is not None and pad.material_class in RUBBER_LIKE:
         laws.append(rubber.law(area_mm2=pad.area_mm2, thickness_mm=thickness_mm))
+        if compression_mm >= mooney_rivlin.LEAST_STRAIN * thickness_mm:
+            laws.append(mooney_rivlin.law(area_mm2=pad.area_mm2, thickness_mm=thickness_mm))
+    if thickness_mm is not None and has_plateau:
+        laws += [cellular.two_powers(area_mm2=pad.area_mm2, thickness_mm=thickness_mm),
+                 cellular.buckling(area_mm2=pad.area_mm2, thickness_mm=thickness_mm)]
     return laws
 
 

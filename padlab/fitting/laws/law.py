@@ -59,6 +59,7 @@ class Law:
     jacobian: Callable[[Array, Array], Array]
     guess: Callable[[Array, Array], Array]
     separable: Separable | None = None
+    needs_gain: float = 0.0                   # in AICc over the best other law, before it is believed
 
     def from_zero(self, zero: float) -> Law:
         """The same law with y counted from its value at ``x = zero``."""

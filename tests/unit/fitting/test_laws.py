@@ -6,7 +6,20 @@ import numpy as np
 import pytest
 
 from padlab.fitting.fit import fit
-from padlab.fitting.laws import exponential, fibre, linear, power, rubber, sinking
+from padlab.fitting.laws import (
+    cellular,
+    conditioning,
+    exponential,
+    fibre,
+    flow,
+    linear,
+    mooney_rivlin,
+    power,
+    recovery,
+    relaxation,
+    rubber,
+    sinking,
+)
 from padlab.fitting.reference import fit_with_lmfit
 from padlab.fitting.results import Verdict
 
@@ -20,6 +33,17 @@ CASES = [
     (exponential.law(), FORCE, [0.5, 8.0]),
     (fibre.law(thickness_mm=1.6), FORCE, [1.2]),
     (rubber.law(area_mm2=233.0, thickness_mm=1.6), FORCE, [0.7]),
+    (fibre.free_exponent_law(thickness_mm=1.6), FORCE, [1.2, 2.7]),
+    (mooney_rivlin.law(area_mm2=120.0, thickness_mm=1.6), np.geomspace(0.3, 90, 50), [0.25, 0.08]),
+    (mooney_rivlin.stress_law(), np.linspace(1.05, 3, 30), [0.2, 0.05]),
+    (cellular.two_powers(area_mm2=233.0, thickness_mm=3.0), FORCE, [0.03, 0.5, 0.2, 4.0]),
+    (cellular.buckling(area_mm2=233.0, thickness_mm=3.0), FORCE, [0.02, 0.3, 0.01, 2.0]),
+    (relaxation.law(terms=1), TIME, [5.0, 1.0, 0.3]),
+    (relaxation.law(terms=2), TIME, [5.0, 1.0, 2.0, 0.7, 0.08]),
+    (flow.law(force_n=4.0), TIME, [80.0, 400.0, 0.33, 60000.0]),
+    (recovery.law(), np.geomspace(10, 86400, 12), [0.08, 0.15]),
+    (conditioning.saturating(), np.arange(1.0, 60.0), [0.32, 0.02, 0.5]),
+    (conditioning.running_in(), np.geomspace(10, 1e6, 40), [0.02, 5e3, 1.4e-8]),
     (sinking.logarithmic(clock_s=1.3), TIME, [0.2, 0.04]),
     (sinking.findley(clock_s=0.4), TIME, [0.2, 0.01, 0.15]),
     (sinking.approach(), TIME, [0.03, 0.2]),
@@ -104,7 +128,7 @@ def test_both_searches_end_in_one_place(law, x, theta):
     name for name, c in zip(IDS, CASES, strict=True) if c[0].separable])
 def test_the_parts_of_a_law_make_the_law(law, x, theta):
     """The basis times c is the law, slope is the basis' derivative; also counted from a preload."""
-    for one in (law, law.from_zero(float(x[0]))) if "force_n" in law.of else (law,):
+    for one in (law, law.from_zero(float(x[0]))) if law.of.endswith("over force_n") else (law,):
         parts = one.separable
         q = np.array([theta[i] for i in parts.nonlinear])
         c, *_ = np.linalg.lstsq(parts.basis(x, q), one.value(x, np.array(theta)), rcond=None)
