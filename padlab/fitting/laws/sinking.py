@@ -117,16 +117,21 @@ def approach_from(ramp_s: Array, ramp_share: Array) -> Law:
         rise = np.diff(ramp_share) / (b - a)
         late, early = np.exp(rate * b), np.exp(rate * a)
         # share(0) - integral of exp(rate s) rise ds, and what the first step (at a[0]) has left.
-        lag = float(rise @ ((late - early) / rate)) + float(ramp_share[0] * early[0])
-        slope = float(rise @ ((b * late - a * early) / rate - (late - early) / rate**2))
-        slope += float(ramp_share[0] * a[0] * early[0])
+        piece = late * -np.expm1(-rate * (b - a)) / rate
+        lag = float(rise @ piece) + float(ramp_share[0] * early[0])
+        # The integral of s exp(rate s); of a short piece by its middle, where the differences cancel.
+        by_rate = np.where(rate * (b - a) < 1e-4, (b - a) * (a + b) / 2 * np.exp(rate * (a + b) / 2),
+                           (b * late - a * early - piece) / rate)
+        slope = float(rise @ by_rate) + float(ramp_share[0] * a[0] * early[0])
         return float(ramp_share[-1]) - lag, -slope
 
     def element(t: Array, rate: float) -> Array:
+        rate = _within(rate)
         return np.asarray(1 - (1 - at_end(rate)[0]) * np.exp(-rate * t))
 
     def by_rate(t: Array, rate: float) -> Array:
         """The derivative of ``element`` by the rate."""
+        rate = _within(rate)
         end, slope = at_end(rate)
         return np.asarray((slope + (1 - end) * t) * np.exp(-rate * t))
 
@@ -146,6 +151,11 @@ def approach_from(ramp_s: Array, ramp_share: Array) -> Law:
                Separable((2,), lambda t, q: np.column_stack([np.ones_like(t), element(t, float(q[0]))]),
                          lambda t, q: np.stack([0 * t, by_rate(t, float(q[0]))], axis=1)[:, :, None],
                          np.append))
+
+
+def _within(rate: float) -> float:
+    """A rate that a search may have strayed to, back where numbers are."""
+    return min(max(rate, 1e-12), 1e12)
 
 
 def ramp_factor(ramp_s: float, tau_s: float) -> float:
