@@ -148,7 +148,8 @@ class LimbFitter:
         What predicts best is a little too smooth to be counted on: its bias is as large as its
         scatter, and no resampling of strokes sees a bias. A tenth of that smoothing leaves the scatter
         to rule (undersmoothing: Hall, Annals of Statistics 20 (1992) 675; the factor was found on pads
-        of known laws, tests/studies). With one or two strokes there is nothing to judge by, and a middling smoothing is taken.
+        of known laws, tests/studies). With one or two strokes there is nothing to judge by, and a
+        middling smoothing is taken.
         """
         n = len(self.strokes)
         if n < 3:
