@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 
 TURN = 0.97
 """Share of the peak force above which a hand is turning round."""
+EARLY = 2.0
+"""A pad sinks faster just after it was pressed than its held note says later: up to twice as much
+(virtual pads; design choice)."""
 STEADY_CHANGE = 0.005
 STEADY_CYCLES = 3
 
@@ -42,18 +45,27 @@ def stroke_work_mj(prepared: Prepared, stroke: Stroke) -> tuple[float, float]:
             -_work(prepared.position_mm[p.peak : p.stop], prepared.force_n[p.peak : p.stop]))
 
 
-def turn_work_mj(prepared: Prepared, stroke: Stroke) -> float:
+def turn_work_mj(prepared: Prepared, stroke: Stroke, sinks_at_most: float | None = None) -> float:
     """The most that slowing down and staying at the top can have added to the loss [mJ].
 
     While the hand turns, the pad sinks under the peak force; a stroke that turned at once would
-    have lost less. How much less is between nothing and the force times all the way made there.
+    have lost less. How much less is between nothing and the force times all the way made there, and
+    no more than the pad sinks in that time: ``sinks_at_most`` of its position for each tenfold time
+    (as its held note says), counted from the middle of the way down.
     """
     p = stroke.press
     level = TURN * p.peak_n
     top = np.flatnonzero(prepared.force_n[p.start : p.stop] >= level) + p.start
     if top.size < 2:
         return 0.0
-    return max(level * float(prepared.position_mm[top[-1]] - prepared.position_mm[top[0]]), 0.0)
+    way = max(level * float(prepared.position_mm[top[-1]] - prepared.position_mm[top[0]]), 0.0)
+    if sinks_at_most is None:
+        return way
+    spent = float(prepared.time_s[top[-1]] - prepared.time_s[top[0]])
+    position = float(prepared.position_mm[p.peak] - prepared.position_mm[p.start])
+    decades = math.log10(1 + spent / max(stroke.loading_s / 2, 1e-3))
+    sunk = EARLY * max(sinks_at_most, 0.0) * position * decades
+    return min(way, level * max(sunk, 0.0))
 
 
 def _work(x: Array, f: Array) -> float:
@@ -86,8 +98,10 @@ def steady_from(values: list[float]) -> int | None:
     return None
 
 
-def loop(prepared: Prepared) -> Hysteresis | None:
+def loop(prepared: Prepared, *, sinks_at_most: float | None = None) -> Hysteresis | None:
     """The loop of the recorded strokes; None without any.
+
+    ``sinks_at_most`` is the upper end of what a hold says of the fraction per decade, if one was made.
 
     What the turn at the top may have added is taken off by half, and its half range joins the
     doubt as a rectangular error: the loss is that of a stroke at bench speed, however it was turned.
@@ -96,7 +110,7 @@ def loop(prepared: Prepared) -> Hysteresis | None:
     if not recorded:
         return None
     work = np.array([stroke_work_mj(prepared, s) for s in recorded])
-    turn = np.array([turn_work_mj(prepared, s) for s in recorded])
+    turn = np.array([turn_work_mj(prepared, s, sinks_at_most) for s in recorded])
     lost = work[:, 0] - work[:, 1] - turn / 2
     share, turn_share = lost / work[:, 0], turn / work[:, 0]
     full = prepared.role("working-in") + recorded

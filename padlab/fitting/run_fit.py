@@ -71,7 +71,6 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                                 compression_mm=float(curve.base.loading_mm[-1]),
                                 has_plateau=has_plateau(curve.base))
     law, _, differs = describe(curve, proposed)
-    hysteresis = loop(prepared)
     k = curve.base.loading_stiffness()
     mean = np.maximum(curve.base.mean_mm(), 1e-6)
     gap = np.maximum(curve.base.unloading_mm - curve.base.loading_mm, 0.0) / 2
@@ -79,6 +78,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
                     rig_u_mm=curve.rig_u_mm)
+    sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
+    hysteresis = loop(prepared, sinks_at_most=sinks)
     marks = [*run.marks, *record_marks(run, prepared, frame)]
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
