@@ -16,7 +16,6 @@ from __future__ import annotations
 import errno
 import logging
 import os
-import queue
 import threading
 import time
 from collections.abc import Callable
@@ -24,6 +23,12 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
+from padlab.capture.events import Back as Back
+from padlab.capture.events import Event as Event
+from padlab.capture.events import Events as Events
+from padlab.capture.events import GivenUp as GivenUp
+from padlab.capture.events import Lost as Lost
+from padlab.capture.events import Piece as Piece
 from padlab.capture.motor_file import MotorFile
 from padlab.capture.pattern import read_pattern
 from padlab.capture.rig import InstrumentFile, LinesFile, ModbusFile, check_url
@@ -46,52 +51,10 @@ HOT_BYTES_PER_S = 1e6
 """Over this rate there is no pause at all: the buffer of a terminal is full within a few ms."""
 HOT_S = 0.02
 """The rate is taken over this time [s]."""
-MOST_WAITING = 4096
-"""Pieces that may wait for the recorder before the reader pauses."""
 RETRY_S = 0.2
 GIVE_UP_S = 60.0
 """A rig that has not come back after this ends the run [s]."""
 ASK_AGAIN_S = 1.0
-
-
-@dataclass(frozen=True)
-class Piece:
-    """Bytes that came, and when they were read on the host's monotonic clock."""
-
-    instrument: str
-    host_s: float
-    data: bytes
-
-
-@dataclass(frozen=True)
-class Lost:
-    """The port went away."""
-
-    instrument: str
-    host_s: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class Back:
-    """The same rig answers again; ``known`` says whether it proved to be the same."""
-
-    instrument: str
-    host_s: float
-    url: str
-    known: bool
-
-
-@dataclass(frozen=True)
-class GivenUp:
-    """It did not come back in time, or reading it failed for another reason."""
-
-    instrument: str
-    host_s: float
-    reason: str
-
-
-Event = Piece | Lost | Back | GivenUp
 
 
 def usb_ports() -> dict[str, tuple[int, int, str]]:
@@ -110,7 +73,7 @@ class Port:
     ----------
     instrument : InstrumentFile or MotorFile
         Its port, line settings and identity.
-    events : queue.SimpleQueue
+    events : Events
         Where the reading thread puts what happens; several ports may share one.
     clock : callable
         Monotonic seconds.
@@ -121,7 +84,7 @@ class Port:
     """
 
     instrument: InstrumentFile | MotorFile
-    events: queue.SimpleQueue[Event] = field(default_factory=queue.SimpleQueue)
+    events: Events = field(default_factory=Events)
     clock: Callable[[], float] = time.monotonic
     give_up_s: float = GIVE_UP_S
     usb: Callable[[], dict[str, tuple[int, int, str]]] = usb_ports
@@ -229,7 +192,7 @@ class Port:
                 since_s, count = now, 0
             if len(data) < SMALL and not hot:
                 time.sleep(GATHER_S if len(data) < SOME_LINES else 3 * GATHER_S)
-            while self.events.qsize() > MOST_WAITING and not stop.is_set():
+            while self.events.is_full and not stop.is_set():
                 stop.wait(GATHER_S)
 
     def _reopen(self) -> bool:
@@ -368,10 +331,32 @@ def _cannot_open(url: str, fault: Exception) -> RigError:
                         seen="permission denied",
                         remedy="on Linux join the group that owns the port (often dialout), then log in anew")
     if number == errno.ENOENT or "FileNotFoundError(2" in str(fault):
-        return RigError(f"there is no port {url}", expected="a rig that is plugged in", seen="no such port",
-                        remedy="plug the rig in, or name its port with --url")
+        return RigError(f"there is no port {url}: {_nothing(url)}", expected="a rig that is plugged in",
+                        seen=_ports_here(), remedy="plug the rig in, or name its port with --url")
+    if number in (errno.ENOTTY, errno.EISDIR, errno.EINVAL) or "(25, " in str(fault):
+        what = "a folder" if os.path.isdir(url) else "a file or a device of another kind"
+        return RigError(f"{url} cannot be opened: it is no serial port", expected="a serial port",
+                        seen=f"{what}; {_ports_here()}", remedy="name the rig's port with --url")
+    if url.startswith(("socket:", "rfc2217:")):
+        return RigError(f"the port {url} cannot be opened: {_short(fault)}",
+                        expected="a rig or a converter that listens there", seen="nobody answers",
+                        remedy="see that it is switched on, and that address and port number are right")
     return RigError(f"the port {url} cannot be opened: {_short(fault)}",
                     remedy="see that the rig has power and that the name is right")
+
+
+def _nothing(url: str) -> str:
+    if os.path.islink(url):
+        return f"it is a link to {os.readlink(url)}, where nothing is"
+    return "nothing is there"
+
+
+def _ports_here() -> str:
+    """The serial ports of this machine, in words."""
+    from serial.tools import list_ports
+
+    names = sorted(p.device for p in list_ports.comports())
+    return "ports that are here: " + ", ".join(names[:20]) if names else "no serial port on this machine"
 
 
 def _short(fault: Exception) -> str:

@@ -11,7 +11,6 @@ that is killed loses what waited for the next flush: half a second.
 from __future__ import annotations
 
 import logging
-import queue
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -21,8 +20,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.events import Back, Event, Events, GivenUp, Lost, Piece
 from padlab.capture.polled import port_for
-from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece
+from padlab.capture.port import GIVE_UP_S
 from padlab.capture.procedure import Procedure
 from padlab.capture.prompts import Said
 from padlab.capture.rig import RigFile
@@ -172,7 +172,7 @@ def record(
     """
     remembered = rig.to_record()
     check_fits(remembered, procedure)
-    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    events = Events()
     with ExitStack() as stack:
         ports = [stack.enter_context(port_for(i, events, clock, give_up_s)) for i in rig.instrument]
         start_utc, start_s = wall(), clock()
@@ -226,7 +226,7 @@ class Recorder:
         """The instrument on whose time the run is: the one that measures force, if there is one."""
         return self.sources[lead_of(s.record for s in self.sources.values()).name]
 
-    def run(self, events: queue.SimpleQueue[Event], should_stop: Callable[[], bool]) -> None:
+    def run(self, events: Events, should_stop: Callable[[], bool]) -> None:
         """Take events until the procedure is done or something ends it."""
         self.screen.say(Said(self.follower.prompt()))
         try:
@@ -239,7 +239,7 @@ class Recorder:
                 self._mind_the_time()
                 self._wait_for(events)
         except Quit as end:
-            self._look()
+            self._look(is_over=True)
             reason = str(end)
             self.marks += [*end.marks, mark("interrupted", "run", f"the recording ended early: {reason}")]
             self.screen.say(Said(f"the run is ended and kept: {reason}", "poor"))
@@ -272,7 +272,7 @@ class Recorder:
             self.screen.say(Said(f"{one.mark.message}; {one.remedy}", "poor"))
         return [one.mark for one in found]
 
-    def take_rest(self, events: queue.SimpleQueue[Event]) -> None:
+    def take_rest(self, events: Events) -> None:
         """What was read but not yet stored when the loop ended is stored too."""
         while not events.empty():
             event = events.get_nowait()
@@ -290,13 +290,13 @@ class Recorder:
 
     # -- one turn of the loop ----------------------------------------------------------------------
 
-    def _wait_for(self, events: queue.SimpleQueue[Event]) -> None:
+    def _wait_for(self, events: Events) -> None:
         """Sleep through the rest of this turn, unless more waits than one turn can take."""
         left = self._looked_s + TURN_S - self.clock()
-        if left > 0 and events.qsize() < MANY_EVENTS:
+        if left > 0 and events.qsize() < MANY_EVENTS and not events.is_full:
             time.sleep(left)
 
-    def _take_some(self, events: queue.SimpleQueue[Event]) -> None:
+    def _take_some(self, events: Events) -> None:
         """Take what waits, consecutive pieces of one instrument together."""
         pieces: list[Piece] = []
         count = 0
@@ -420,15 +420,18 @@ class Recorder:
             self._look()
             self._say_all(self.follower.lost())
 
-    def _look(self) -> None:
-        """Let the steps see what has come since the last look."""
+    def _look(self, *, is_over: bool = False) -> None:
+        """Let the steps see what has come since the last look; once it is over nothing more is asked for."""
         self._looked_s = now = self.clock()
         if isinstance(self.follower, WeightFollower) and self.confirmed():
             self.follower.confirm()
         if self._waiting:
             times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()
-            self._say_all(self.follower.feed(times, seen))
+            said = self.follower.feed(times, seen)
+            self._say_all([one for one in said if one.tone == "good"] if is_over else said)
+        if is_over:
+            return
         others = [s for s in self.sources.values() if s is not self.lead]
         if any(self._serves(s) and self._is_away(s, now) for s in others):
             self._say_all(self.follower.lost())

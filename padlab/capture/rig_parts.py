@@ -27,6 +27,7 @@ PADLABS_OWN = ("host_s", "time_s", "stamp_us")
 """Columns that padlab itself writes."""
 _KIND = {"force": "force", "displacement": "length", "temperature": "temperature"}
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(10))}
+COM_PORT = re.compile("COM[0-9]{1,3}", re.ASCII)
 _URL = re.compile(
     r"COM[0-9]{1,3}|/[^\s\x00-\x1f\x7f?#]{1,250}|loop://|"
     r"(?:socket|rfc2217)://(?:[A-Za-z0-9_.-]{1,200}|\[[0-9a-fA-F:.]{2,45}\]):([0-9]{1,5})", re.ASCII

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.events import Events, GivenUp, Lost, Piece
 from padlab.capture.polled import port_for
-from padlab.capture.port import Event, GivenUp, Lost, Piece
 from padlab.capture.rig import InstrumentFile, RigFile
 from padlab.capture.wire import reader_for
 
@@ -102,7 +102,7 @@ def listen(
     RigError
         A port that cannot be opened, or a rig that went away and did not come back.
     """
-    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    events = Events()
     with ExitStack() as stack:
         ports = [stack.enter_context(port_for(i, events, clock)) for i in rig.instrument]
         watches = {i.name: Watch(i, start_s=clock(), whole_from_start=p.is_known)

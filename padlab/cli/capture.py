@@ -29,7 +29,7 @@ if TYPE_CHECKING:
               help="The shelf on which the run is kept; made if it is not there.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
-@click.option("--blank", metavar="RUN", 
+@click.option("--blank", metavar="RUN",
               help="The blank run that measured the give of the bare frame; "
                    "if not given, the newest of this rig within a day.")
 @click.option("--note", metavar="TEXT", help="Kept with the run.")
@@ -51,7 +51,6 @@ def command(
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
-    from padlab.errors import InputError
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
     from padlab.units import parse_quantity
@@ -61,8 +60,8 @@ def command(
     check_fits(described.to_record(), steps)
     pad = read_pad(pad_file) if pad_file is not None else None
     if pad is None and steps.kind == "pad":
-        raise InputError(f"procedure {steps.name} measures a pad", expected="--pad PAD.toml", seen="no --pad",
-                         remedy="padlab new pad --out PAD.toml writes a file to fill in")
+        raise click.UsageError(f"procedure {plain(steps.name)} measures a pad: --pad PAD.toml is missing "
+                               "(padlab new pad --out PAD.toml writes a file to fill in)")
     environment: dict[str, Any] = {}
     if temperature is not None:
         environment["temperature_c"] = parse_quantity(temperature, "temperature")
@@ -77,7 +76,6 @@ def command(
     else:
         blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
 
-    _cautions(out, described.name)
     if steps.needs_rest_h:
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
     stop = _Stop()
@@ -142,23 +140,20 @@ def _shown(shelf: Path) -> list[str]:
         return []
 
 
-def _cautions(shelf: Path, rig: str) -> None:
+def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
+    """The rig answers and the run is begun: cautions first, whole when this rig is new to the shelf."""
+    from padlab.capture.prompts import Said
     from padlab.cautions import CAUTIONS
 
-    if rig in _shown(shelf):
-        click.echo("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
-                   "README, Cautions, has the rest.", err=True)
-        return
-    click.echo("Cautions (local rules and licensed practice come first):", err=True)
-    for title, text in CAUTIONS:
-        click.echo(f"  {title}. {text}", err=True)
-
-
-def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
-    from padlab.capture.prompts import Said
-
-    screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
     known = _shown(shelf)
+    if rig in known:
+        screen.say(Said("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
+                        "README, Cautions, has the rest."))
+    else:
+        screen.say(Said("Cautions (local rules and licensed practice come first):"))
+        for title, text in CAUTIONS:
+            screen.say(Said(f"  {title}. {text}"))
+    screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
     if rig not in known:
         from padlab.errors import PadlabError
         from padlab.records.inside import write_whole
