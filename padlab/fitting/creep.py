@@ -51,7 +51,7 @@ DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
 
 
 @dataclass(frozen=True)
-class _Hold:
+class Hold:
     """A hold gathered evenly in log time: (n,) arrays, and the ramp before it."""
 
     time_s: Array                # since the force was reached
@@ -79,7 +79,14 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
     seen = _history(prepared, hold, level, loading_stiffness, gap_share)
     if seen is None:
         return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
-    t, x = seen.time_s, seen.position_mm
+    return sinking_in(seen, level_n=level, times_s=times_s, rig_u_mm=rig_u_mm(level),
+                      crossing_u_mm=max(prepared.position_noise_mm, 5e-4))
+
+
+def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_mm: float,
+               crossing_u_mm: float) -> Creep:
+    """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
+    t, x, level = seen.time_s, seen.position_mm, level_n
     clock, fraction, u = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
     fits = {law.name: fit(law, t, x) for law in laws}
@@ -91,7 +98,7 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2),
                               positive=fraction > 3 * u)
     # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
-    common = math.hypot(rig_u_mm(level), seen.shaken_mm / math.sqrt(3), max(prepared.position_noise_mm, 5e-4))
+    common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
     predicted = _predict(log, fits, times_s, seen.lasted_s, common)
     alternatives = tuple(
         {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, common)}
@@ -112,7 +119,7 @@ def _level(prepared: Prepared, hold: Stroke) -> float:
 
 
 def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: Callable[[float], float],
-             gap_share: Callable[[float], float]) -> _Hold | None:
+             gap_share: Callable[[float], float]) -> Hold | None:
     """Gather a hold; None where it is too short or has no loading limb."""
     assert hold.press.hold is not None
     start, (first, last) = hold.press.start, hold.press.hold
@@ -139,11 +146,11 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
+    return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                  SHAKEN * wander * min(1.0, RUBS * gap_share(level)))
 
 
-def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
+def _fraction(seen: Hold) -> tuple[float, float | None, float | None]:
     """The clock's lead t0 [s], and the fraction from 1 s to 10 s with its standard uncertainty.
 
     For each t0 on a grid a and b follow by linear least squares; t0 is averaged with the weight
