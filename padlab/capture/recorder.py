@@ -10,6 +10,7 @@ that is killed loses what waited for the next flush: half a second.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import time
 from collections.abc import Callable
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.capture.events import Back, Event, Events, GivenUp, Lost, Piece
+from padlab.capture.motor_limits import Halt
 from padlab.capture.polled import port_for
 from padlab.capture.port import GIVE_UP_S
 from padlab.capture.procedure import Procedure
@@ -42,6 +44,8 @@ from padlab.signals.merge import lead_of, samples_from_raw
 if TYPE_CHECKING:
     import pandas as pd
 
+    from padlab.capture.motor import Motor
+
 Array = NDArray[np.float64]
 log = logging.getLogger(__name__)
 
@@ -55,6 +59,8 @@ PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
 """A procedure must stay below this share of the cell's limit (science of the standard procedure)."""
+AFTERMATH_S = 0.5
+"""So long a motor is watched after it was stopped [s]."""
 MANY_EVENTS = 64
 """With so many waiting there is no pause between two turns."""
 MOST_BYTES = 1 << 20
@@ -125,6 +131,7 @@ def record(
     derive: Callable[[Run], pd.DataFrame] | None = None,
     confirmed: Callable[[], bool] = lambda: False,
     yes_after_s: float | None = None,
+    motor: Motor | None = None,
 ) -> Run:
     """Record one run.
 
@@ -155,6 +162,8 @@ def record(
     yes_after_s : float, optional
         Dead weights: confirm each by itself when the indicator has come to rest for so long, in the
         rig's time [s].
+    motor : Motor, optional
+        Open, and this rig's: it presses instead of a hand. It is made safe whatever ends the run.
 
     Returns
     -------
@@ -174,6 +183,8 @@ def record(
     check_fits(remembered, procedure)
     events = Events()
     with ExitStack() as stack:
+        for said in motor.prove() if motor is not None else ():
+            screen.say(said)
         ports = [stack.enter_context(port_for(i, events, clock, give_up_s)) for i in rig.instrument]
         start_utc, start_s = wall(), clock()
         recording = shelf.begin(
@@ -183,7 +194,7 @@ def record(
         )
         follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \
             else StepFollower(procedure)
-        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed)
+        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed, motor)
         for port, instrument in zip(ports, remembered.instruments, strict=True):
             rate = next(i.lines_per_s for i in rig.instrument if i.name == instrument.name)
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
@@ -210,8 +221,9 @@ class Recorder:
     def __init__(
         self, recording: Recording, follower: StepFollower | WeightFollower, screen: Screen,
         clock: Callable[[], float], patience_s: float, give_up_s: float,
-        confirmed: Callable[[], bool] = lambda: False,
+        confirmed: Callable[[], bool] = lambda: False, motor: Motor | None = None,
     ) -> None:
+        self.motor, self.turn_s = motor, TURN_S if motor is None else motor.turn_s
         self.recording, self.screen, self.clock = recording, screen, clock
         self.patience_s, self.give_up_s = patience_s, give_up_s
         self.follower, self.confirmed = follower, confirmed
@@ -220,6 +232,7 @@ class Recorder:
         self._waiting: list[tuple[Array, Array]] = []      # times and readings not yet looked at
         self._looked_s = self._active_s = self._began_s = clock()
         self._told: set[str] = set()
+        self._ended = False
 
     @property
     def lead(self) -> Source:
@@ -230,15 +243,20 @@ class Recorder:
         """Take events until the procedure is done or something ends it."""
         self.screen.say(Said(self.follower.prompt()))
         try:
-            while not self.follower.done:
-                if should_stop():
-                    raise Quit("stopped by hand")
-                self._take_some(events)
-                self.recording.tick()
-                self._look()
-                self._mind_the_time()
-                self._wait_for(events)
-        except Quit as end:
+            try:
+                while not self.follower.done:
+                    if should_stop():
+                        raise Quit("stopped by hand")
+                    self._take_some(events)
+                    self._look()
+                    if self.motor is not None and isinstance(self.follower, StepFollower):
+                        self.motor.turn(self.follower)
+                    self.recording.tick()
+                    self._mind_the_time()
+                    self._wait_for(events)
+            finally:
+                self._leave_safe(events)                   # first of all, whatever ended it
+        except (Quit, Halt) as end:
             self._look(is_over=True)
             reason = str(end)
             self.marks += [*end.marks, mark("interrupted", "run", f"the recording ended early: {reason}")]
@@ -288,11 +306,24 @@ class Recorder:
         except (OSError, ValueError) as second:            # the disk is full, most likely, and stays so
             log.info("closing after %r: %s", fault, second)
 
+    def _leave_safe(self, events: Events) -> None:
+        """Stop the motor, if there is one, and see from some more readings that it stands."""
+        self._ended = True
+        if self.motor is None:
+            return
+        said, until = self.motor.make_safe(), self.clock() + AFTERMATH_S
+        while self.clock() < until:
+            with contextlib.suppress(Quit, Halt):          # it is over already; what comes is kept
+                self._take_some(events)
+            time.sleep(self.turn_s)
+        for one in [*said, *self.motor.aftermath()]:
+            self.screen.say(one)
+
     # -- one turn of the loop ----------------------------------------------------------------------
 
     def _wait_for(self, events: Events) -> None:
         """Sleep through the rest of this turn, unless more waits than one turn can take."""
-        left = self._looked_s + TURN_S - self.clock()
+        left = self._looked_s + self.turn_s - self.clock()
         if left > 0 and events.qsize() < MANY_EVENTS and not events.is_full:
             time.sleep(left)
 
@@ -316,8 +347,10 @@ class Recorder:
     def _take(self, event: Event) -> None:
         source = self.sources[event.instrument]
         if isinstance(event, Lost):
-            self._look()
+            self._look(is_over=self._ended)
             source.lost, source.has_gap = event.reason, True
+            if self.motor is not None:                     # it would start again by itself, unexpected
+                raise Quit(f"{self._named(source, event.reason)}; {NEXT}")
             if self._serves(source):
                 self._say_all(self.follower.lost())
             self.screen.say(Said(f"{self._named(source, event.reason)}; let go and plug it in again: "
@@ -352,9 +385,13 @@ class Recorder:
                     self._look()
                     self._say_all(self.follower.lost())
                 self._waiting.append((times[start:stop], seen[start:stop]))
+        if self._ended:
+            return
+        if self.motor is not None:
+            self.motor.see(source, times, values)
         over = source.over_limit(values)
         if over is not None:
-            self.screen.say(Said(f"STOP, let go: {over}", "poor"))
+            self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))
             raise Quit(over, mark("over_range", "run", over))
 
     def _mind_gaps(self, source: Source, before_s: float, times: Array) -> list[int]:
