@@ -37,6 +37,8 @@ FACTORS: dict[str, dict[str, float]] = {
     "temperature": {"degC": 1.0},
     "humidity": {"%": 1.0, "%RH": 1.0},
     "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
+    "temperature difference": {"K": 1.0},
+    "movement with temperature": {"mm/K": 1.0, "um/K": 1e-3, "µm/K": 1e-3},
 }
 
 _TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)
@@ -117,10 +119,11 @@ def both_lengths(length_mm: float | None) -> str:
     >>> both_lengths(0.0007)
     '0.7 um (0.03 thou)'
 
-    >>> both_lengths(None)
-    'not determined'
+    >>> both_lengths(-0.00002), both_lengths(None)
+    ('0.0 um (0.00 thou)', 'not determined')
     """
     if length_mm is None or not math.isfinite(length_mm):
         return "not determined"
     um, in_thou = length_mm * 1e3, thou(length_mm)
-    return f"{um:.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"
+    # z: what is rounded to nothing has no sign.
+    return f"{um:z.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:z.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"

@@ -10,7 +10,16 @@ from pydantic import Field, model_validator
 
 from padlab.capture.instrument_file import InstrumentFile
 from padlab.capture.motor_file import MotorFile
-from padlab.capture.rig_parts import COM_PORT, FrameFile, Table, Text, Word, check_url, mistake
+from padlab.capture.rig_parts import (
+    COM_PORT,
+    FrameFile,
+    Table,
+    TemperatureFile,
+    Text,
+    Word,
+    check_url,
+    mistake,
+)
 from padlab.errors import InputError
 from padlab.records.rig_record import RigRecord
 from padlab.units import parse_quantity
@@ -22,6 +31,7 @@ class RigFile(Table):
     name: Word
     title: Text = ""
     frame: FrameFile | None = None
+    temperature: TemperatureFile | None = None
     instrument: tuple[Annotated[InstrumentFile, Field(discriminator="protocol")], ...] = Field(
         min_length=1, max_length=16, strict=False)
     motor: MotorFile | None = Field(None, description="driven only with a watchdog")
@@ -42,12 +52,15 @@ class RigFile(Table):
 
     def to_record(self) -> RigRecord:
         """The rig as a run remembers it; it cannot be opened from there."""
-        frame = self.frame
+        frame, warmth = self.frame, self.temperature
+        within = warmth.within if warmth else None
         doubt = frame.compliance_uncertainty if frame else None
         return RigRecord(
             name=self.name, instruments=tuple(i.to_record() for i in self.instrument),
             frame_compliance_mm_per_n=parse_quantity(frame.compliance, "compliance") if frame else 0.0,
             frame_compliance_uncertainty_mm_per_n=parse_quantity(doubt, "compliance") if doubt else None,
+            movement_mm_per_k=parse_quantity(warmth.moves, "movement with temperature") if warmth else None,
+            temperature_within_k=parse_quantity(within, "temperature difference") if within else None,
             description=self.model_dump(mode="json", exclude_none=True, by_alias=True),
         )
 
