@@ -10,6 +10,7 @@ from filelock import Timeout
 
 from padlab.errors import InputError, RunError
 from padlab.records.descriptor import read_package, run_from, write_package
+from padlab.records.inside import unwritable
 from padlab.records.pad import TEXT_LIMIT, Pad
 from padlab.records.recording import lock_of, release
 from padlab.records.run import Run
@@ -80,6 +81,8 @@ def amend(
         lock.acquire()
     except Timeout as fault:
         raise busy from fault
+    except OSError as fault:
+        raise unwritable(run.folder, fault) from fault
     try:
         package = read_package(run.folder)
         held = package["padlab"]

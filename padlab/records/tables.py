@@ -174,7 +174,8 @@ def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes, sample
     try:
         (fresh / "raw").mkdir()
         write_whole(fresh / "raw" / ORIGINAL, data)
-        write_samples(fresh, samples)
+        name, sha256 = write_samples(fresh, samples)
+        package["padlab"]["samples_sha256"] = {name: sha256}
         write_package(fresh, package)
         if folder.exists():
             raise RunError(f"run {run_id} is on file already", where={"run": run_id})
