@@ -101,9 +101,10 @@ STEPS = (0, 1, -1, MISSED, -1, 0, MISSED, 1, 1, MISSED, 0, -1, MISSED, -1, 1, 0)
 
 
 class Quadrature:
-    """A scale with two square waves; counts every edge, and knows when one was missed.
+    """A scale with two square waves; counts every edge, and sees when two came at once: one was missed.
 
-    It cannot know that it is unplugged: that looks like a scale at rest.
+    Four at once look like none, but no hand gets that fast without a moment of two at once before. It
+    cannot know that it is unplugged: that looks like a scale at rest.
     """
 
     def __init__(self, machine, a, b):
