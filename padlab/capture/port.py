@@ -36,8 +36,15 @@ from padlab.capture.rig_parts import IdentityFile
 from padlab.errors import RigError, RigSilent
 from padlab.units import parse_quantity
 
+try:
+    from termios import error as _Refused
+except ImportError:                                   # Windows
+    _Refused = OSError  # type: ignore[misc, assignment]
+
 log = logging.getLogger(__name__)
 
+GONE = (OSError, TypeError, AttributeError, _Refused)
+"""What a port raises that went away; SerialException is an OSError, a refused setting is none."""
 READ_S = 0.1
 """Longest wait for a byte, so that a port can be closed [s]."""
 GATHER_S = 0.01
@@ -147,7 +154,7 @@ class Port:
             if serial is not None and hasattr(serial, "cancel_read"):
                 try:
                     serial.cancel_read()
-                except (OSError, TypeError, AttributeError) as fault:   # it was lost at this moment
+                except GONE as fault:                                   # it was lost at this moment
                     log.debug("cancel_read: %s", fault)
             self._thread.join(timeout=5.0)
             self._thread = None
@@ -162,7 +169,7 @@ class Port:
         while not self._stop.is_set():
             try:
                 self._read_on()
-            except (OSError, TypeError, AttributeError) as fault:       # SerialException is an OSError
+            except GONE as fault:
                 if self._stop.is_set():
                     return
                 reason = f"the port {self.url} was lost: {_short(fault)}"
@@ -209,7 +216,7 @@ class Port:
                     self._serial = self._open_url(url)
                     early = self._identify()
                     self._set_up()
-                except (OSError, TypeError) as fault:                   # RigError is an OSError too
+                except GONE as fault:                                   # RigError is an OSError too
                     last = _short(fault)
                     self._close_serial()
                     continue
@@ -233,7 +240,7 @@ class Port:
         wiring = self.instrument
         settings: dict[str, Any] = {
             "baudrate": wiring.baud, "bytesize": wiring.data_bits, "stopbits": wiring.stop_bits,
-            "parity": {"none": "N", "even": "E", "odd": "O"}[wiring.parity],
+            "parity": {"none": "N", "even": "E", "odd": "O"}["none" if _is_pseudo(url) else wiring.parity],
             "rtscts": wiring.flow == "rts-cts", "xonxoff": wiring.flow == "xon-xoff",
             "timeout": READ_S, "write_timeout": 1.0,
         }
@@ -243,7 +250,7 @@ class Port:
             port = serial.serial_for_url(url, do_not_open=True, **settings)
             port.dtr, port.rts = wiring.dtr, wiring.rts       # before opening: some boards reset on a change
             port.open()
-        except (OSError, ValueError) as fault:
+        except (*GONE, ValueError) as fault:
             raise _cannot_open(url, fault) from fault
         return port
 
@@ -264,7 +271,7 @@ class Port:
                     ask_at = self.clock() + ASK_AGAIN_S
                     self._serial.write(identity.ask.encode("ascii") + end)
                 data = read_some(self._serial)
-            except (OSError, TypeError) as fault:
+            except GONE as fault:
                 raise RigError(
                     f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
                     remedy="see that no other program holds the rig",
@@ -300,7 +307,7 @@ class Port:
         if serial is not None:
             try:
                 serial.close()
-            except (OSError, TypeError) as fault:                       # it was gone already
+            except GONE as fault:                                       # it was gone already
                 log.debug("close: %s", fault)
 
 
@@ -343,6 +350,11 @@ def _cannot_open(url: str, fault: Exception) -> RigError:
                         remedy="see that it is switched on, and that address and port number are right")
     return RigError(f"the port {url} cannot be opened: {_short(fault)}",
                     remedy="see that the rig has power and that the name is right")
+
+
+def _is_pseudo(url: str) -> bool:
+    """Whether it is a pseudo-terminal: it hands on bytes, and some systems refuse it a parity."""
+    return url.startswith("/") and os.path.realpath(url).startswith("/dev/pts/")
 
 
 def _nothing(url: str) -> str:

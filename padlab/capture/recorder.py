@@ -121,6 +121,7 @@ def record(
     pad: Pad | None = None,
     environment: dict[str, Any] | None = None,
     blank: str | None = None,
+    calibrations: tuple[str, ...] = (),
     note: str | None = None,
     should_stop: Callable[[], bool] = lambda: False,
     on_begin: Callable[[Recording], None] = lambda recording: None,
@@ -147,6 +148,8 @@ def record(
         Shows what is to be done and what was seen.
     environment : dict, optional
         ``temperature_c``, ``humidity_percent``, ``conditioning``: what is known of them.
+    calibrations : tuple of str
+        Ids beside those that the rig file names: the skew of two instruments.
     should_stop : callable
         Asked ten times a second; True ends the run as interrupted, all samples kept.
     on_begin : callable
@@ -189,7 +192,8 @@ def record(
         start_utc, start_s = wall(), clock()
         recording = shelf.begin(
             kind=procedure.kind, procedure=procedure.to_json(), pad=pad, rig=remembered,
-            environment=environment or {}, calibrations=_calibrations(remembered), blank=blank, note=note,
+            environment=environment or {}, blank=blank, note=note,
+            calibrations=(*_calibrations(remembered), *calibrations),
             start_utc=start_utc, monotonic_s=start_s, clock=clock,
         )
         follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \

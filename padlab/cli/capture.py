@@ -76,13 +76,14 @@ def command(
     else:
         blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
 
+    skew = _newest_skew(out, remembered)
     if steps.needs_rest_h:
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
     stop = _Stop()
     with stop, _screen() as screen:
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
-            note=note, should_stop=stop.is_asked,
+            calibrations=skew, note=note, should_stop=stop.is_asked,
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
         )
     for one in run.marks:
@@ -124,6 +125,28 @@ def _newest_blank(shelf: Path, rig: str) -> str | None:
     if found is not None:
         click.echo(f"the frame's give is taken from blank run {found}, the newest of this rig", err=True)
     return found
+
+
+def _newest_skew(shelf: Path, rig: RigRecord) -> tuple[str, ...]:
+    """The newest skew on the shelf between the instruments of this rig, if it has not expired."""
+    from datetime import UTC, datetime
+
+    from padlab.errors import RunError
+    from padlab.records.calibration import CALIBRATION_ID, FOLDER, check_serves, read_calibration
+
+    if len(rig.instruments) < 2:
+        return ()
+    now = datetime.now(UTC).isoformat()
+    folder = shelf / FOLDER
+    names = [p.stem for p in folder.iterdir()] if folder.is_dir() else []
+    for name in sorted(filter(CALIBRATION_ID.fullmatch, names), reverse=True):
+        with contextlib.suppress(RunError, OSError):        # damaged, or of another rig: passed over
+            found = read_calibration(shelf, name)
+            if found.kind == "skew" and found.rig == rig.name and not found.is_expired(now):
+                check_serves(found, rig, "to be recorded")
+                click.echo(f"the skew of the instruments is taken from calibration {name}", err=True)
+                return (name,)
+    return ()
 
 
 SHOWN = ".cautions-shown"
