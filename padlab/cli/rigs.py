@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 @click.command(name="rigs")
 @click.argument("name", required=False, metavar="[NAME]")
-@click.option("--listen", is_flag=True, help="Live readings: rate, noise, lost and bad lines, and the last one that could "
-                                         "not be read; Ctrl-C ends.")
+@click.option("--listen", is_flag=True,
+              help="Live readings: rate, noise, lost and bad lines, and the last one that could not be read; "
+                   "Ctrl-C ends.")
 @click.option("--seconds", type=click.IntRange(1), metavar="N", help="Listen for so long.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
