@@ -25,6 +25,7 @@ import pytest
 
 from padlab.capture.checksum import add_sum
 from padlab.capture.port import Piece, Port
+from padlab.capture.procedure import read_procedure
 from padlab.capture.rig import read_rig, rigs_folder
 from padlab.capture.timeline import Timeline
 from padlab.capture.virtual.session import VirtualRig
@@ -258,9 +259,9 @@ def padlab(*words):
     return json.loads(done.stdout), done.stderr
 
 
-def story(seed=4):
-    """A hand that presses a steel spring five times slowly and five times quickly, and what truly was."""
-    rig = VirtualRig(RIG, pad_kind="spring", seed=seed)
+def story(procedure="check"):
+    """A hand that presses a steel spring: by default five times slowly and five times quickly."""
+    rig = VirtualRig(RIG, pad_kind="spring", seed=4, procedure=read_procedure(procedure))
     rig.errors = replace(rig.errors, force_noise_n=0.0, displacement_noise_mm=0.0)
     block = next(rig.blocks())
     counts = np.array([line.split(b"*")[0].split(b",") for line in block.lines], dtype=float)
@@ -289,6 +290,37 @@ def test_a_minute_is_captured_and_no_line_is_lost(plugged_in, tmp_path):
     samples = run.samples
     assert len(samples) == len(raw)
     assert samples["force_n"].max() == pytest.approx(12.5, rel=0.15)     # what the procedure asks for
+
+
+SHORT = """
+name = "short"
+kind = "check"
+title = "A few presses of a spring"
+peak_net_n = 10.0
+[[step]]
+do = "stroke"
+label = "recorded"
+to_n = "peak"
+count = COUNT
+"""
+
+
+@needs_micropython
+@needs_terminal
+def test_a_press_in_which_an_edge_was_missed_does_not_count(plugged_in, tmp_path):
+    procedure, played = tmp_path / "short.toml", tmp_path / "played.toml"
+    procedure.write_text(SHORT.replace("COUNT", "3"))
+    played.write_text(SHORT.replace("COUNT", "4"))              # one more, for the one that does not count
+    time_s, force, place = story(str(played))
+    pressed = np.flatnonzero(force * FORCE.scale > 8.0)
+    second = pressed[np.flatnonzero(np.diff(pressed) > 1000)[0] + 1]
+    place = place + np.clip(np.arange(len(place)) - second, 0, 20) * 100        # 100 mm/s for 20 ms
+    told, words = padlab("capture", "built-bench", str(procedure), "--out", str(tmp_path / "shelf"),
+                         "--url", plugged_in(force, place, least_sleep_us=1000))
+    assert told["state"] == "complete", words
+    assert "does not count: readings are missing while it was pressed" in words
+    assert {"gap", "bad_lines"} <= {m["code"] for m in told["marks"]}
+    assert "lost_lines" not in {m["code"] for m in told["marks"]}
 
 
 @needs_micropython
