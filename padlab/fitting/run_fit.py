@@ -28,6 +28,7 @@ from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
+from padlab.signals.merge import skew_marks, time_doubt_s
 
 GIVE_FORCES_N = (0.5, 12.5)
 """Net forces of ``give``: 3 N and 15 N finger force over a holding force of 2.5 N."""
@@ -75,7 +76,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         raise
     height = thickness(run, prepared, frame)
     law, _, differs = describe(curve, compression_laws(run.pad, None if height is None else height.value))
-    hysteresis = loop(prepared)
+    hysteresis = loop(prepared, time_doubt_s=time_doubt_s(run))
     k = curve.base.loading_stiffness()
     mean = np.maximum(curve.base.mean_mm(), 1e-6)
     gap = np.maximum(curve.base.unloading_mm - curve.base.loading_mm, 0.0) / 2
@@ -83,7 +84,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
                     rig_u_mm=curve.rig_u_mm)
-    marks = [*run.marks, *record_marks(run, prepared, frame)]
+    marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run)]
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
