@@ -19,7 +19,7 @@ UNSTEADY = 0.05
 """Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
 
 
-def _frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
+def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     """Whether the frame is over a fifth of what was seen.
 
     A stated frame is taken with twice its doubt added. (A press that was never measured may give
@@ -92,7 +92,7 @@ def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: Compres
         if peaks > 1.02 * frame.measured_to_n:
             found.append(mark("blank_too_light", "frame",
                               f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
-    found += _frame_marks(frame, curve)
+    found += frame_marks(frame, curve)
     if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
         found.append(mark("over_thickness", "pad"))
     if hysteresis is not None:
