@@ -36,17 +36,42 @@ if TYPE_CHECKING:
 @click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
 @click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
 @click.option("--conditioning", metavar="TEXT", help="How the pad was kept before.")
+@click.option("--latitude", type=click.FloatRange(-90, 90), metavar="DEG",
+              help="Dead weights: where the rig stands, such as 54 (south is negative).")
+@click.option("--height", type=click.FloatRange(-500, 9000), metavar="M",
+              help="Dead weights: its height above the sea; 0 if not given.")
+@click.option("--yes-after", metavar="TIME",
+              help="Dead weights: nobody presses Enter; each counts as on when the indicator has moved and "
+                   "then been calm for so long, such as 0.6s. For virtual rigs, and for full hands.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     rig: str, procedure: str, pad_file: Path | None, out: Path, urls: tuple[str, ...], blank: str | None,
-    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None, as_json: bool,
+    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None,
+    latitude: float | None, height: float | None, yes_after: str | None, as_json: bool,
 ) -> None:
-    """Record a run: PROCEDURE done by hand on RIG.
+    r"""Record a run: PROCEDURE done by hand on RIG.
 
-    RIG is a name (padlab rigs lists them) or a TOML file; PROCEDURE is standard, warm-up, blank,
-    touch or a TOML file. Ctrl-C ends the run; what was recorded is kept.
+    RIG is a name (padlab rigs lists them) or a TOML file. Ctrl-C ends the run; what was recorded is kept.
+    PROCEDURE is a TOML file (padlab new procedure writes one to fill in), or one of these:
 
+    \b
+    standard         one pad: worked in, pressed hard and lightly, held (7 min)
+    warm-up          fifty strokes after a night's rest (7 min)
+    passage          a minute of strokes of mixed force and length, as in playing (3 min)
+    held-note        two minutes under a weight on the lever, the cell listens (5 min)
+    relaxation       pressed to 8 N and locked: how the force falls (7 min)
+    compression-set  thickness before and after half an hour under load (1 h 10 min)
+    endurance        measured at first, after 100 and after 300 strokes (1 h)
+    dead-weight      no load cell: weights press, the indicator alone is read (20 to 30 min)
+    blank            the bare anvils: the give of the frame (2 min)
+    check            a steel spring: is the rig right today? (2 min)
+    touch            a player's finger on a force cap (2 min)
+
+    Dead weights: padlab asks for each; let it down, take the hands off, press Enter.
+
+    \b
     padlab capture bench standard --pad A3.toml --out shelf
+    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
     """
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
@@ -69,6 +94,13 @@ def command(
         environment["humidity_percent"] = parse_quantity(humidity, "humidity")
     if conditioning is not None:
         environment["conditioning"] = conditioning
+    if height is not None and latitude is None:
+        raise click.UsageError("--height goes with --latitude")
+    if latitude is not None:
+        environment |= {"latitude_deg": latitude, "height_m": height or 0.0}
+    calm_s = None if yes_after is None else parse_quantity(yes_after, "time")
+    if calm_s is not None and not (steps.is_by_weights and 0 < calm_s <= 60):
+        raise click.UsageError("--yes-after is a time up to 60 s, and for dead weights only")
     remembered = described.to_record()
     _check_calibrations(remembered, out)
     if blank is not None:
@@ -79,12 +111,16 @@ def command(
     skew = _newest_skew(out, remembered)
     if steps.needs_rest_h:
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
+    if steps.is_by_weights and latitude is None:
+        click.echo("no --latitude: standard gravity is taken, with the doubt of not knowing where", err=True)
     stop = _Stop()
     with stop, _screen() as screen:
+        confirmed = _enter(screen) if steps.is_by_weights and calm_s is None else lambda: False
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
             calibrations=skew, note=note, should_stop=stop.is_asked,
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
+            confirmed=confirmed, yes_after_s=calm_s,
         )
     for one in run.marks:
         click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
@@ -93,6 +129,15 @@ def command(
                     "marks": [m.to_json() for m in run.marks]})
     else:
         click.echo(f"{run.id}  {run.state}  {plain(str(run.folder))}")
+
+
+def _enter(screen: Screen) -> Callable[[], bool]:
+    """The operator's word: Enter, once for each weight."""
+    from padlab.capture.enter import Enter
+    from padlab.capture.prompts import Said
+
+    ended = Said("no Enter can come any more: the input has ended (--yes-after does without)", "poor")
+    return Enter(sys.stdin, on_end=lambda: screen.say(ended)).taken
 
 
 def _blank(blank: str, shelf: Path) -> str:
