@@ -8,9 +8,9 @@ same :class:`padlab.capture.steps.StepFollower`. Nothing here knows a port or a 
 and ``delay_s`` is how old a reading is when what was told on it begins to work.
 
 * **Soft approach.** Near the asked force the speed falls with what is missing, ``missing / (gain * T)``
-  with T = 3 delays: a loop that is closed no faster than that does not overshoot (a dead time d and an
+  with T = 4 delays: a loop that is closed no faster than that does not overshoot (a dead time d and an
   integrator stay without overshoot up to gain * d = 1/e; textbook, from memory). ``gain`` is newtons for
-  each millimetre of motor, seen in this very press.
+  each millimetre of motor, seen in this very press. The delay itself is seen at the first stop.
 * **What the watchdog can still stop.** No speed at which the motor, left alone for as long as the watchdog
   takes, would pass the force limit or, in air, run on to the pad.
 * **The first thing it does** is to back off a little in air: the wrong sign, the wrong unit, a dead gauge
@@ -42,18 +42,22 @@ GAP_MM, CLEAR_MM = 0.05, 0.3
 """Air under the anvil between strokes, and when the pad is left alone [mm]; design choice."""
 PAUSE_S = 0.6
 """Between two presses, so that the one before is judged [s]."""
-DRY_MM, DRY_MM_PER_S = 0.15, 0.05
+DRY_MM, DRY_MM_PER_S = 0.15, 0.1
 """How far and how fast it backs off before anything else."""
+LONGEST_DELAY_S = 0.5
+"""A delay that seems longer is no delay [s]."""
 FEELER_MM = 0.02
 """Before the pad was ever felt, the way that it may run on by itself within the watchdog's time [mm]."""
-REACHED_SHARE, REACHED_N = 0.015, 0.03
+REACHED_SHARE, REACHED_N = 0.01, 0.03
 """So near to the asked force it turns back."""
 LEAST_GAIN, FIRST_GAIN = 2.0, 500.0
 """Newtons a millimetre: no pad is softer; where nothing is known yet, a stiff one is supposed."""
 STIFFER = 1.5
 """A pad may get so much stiffer on the way that the watchdog takes; design choice."""
-CLOSING, STEADYING = 3.0, 5.0
+CLOSING, STEADYING = 4.0, 6.0
 """Delays in the time in which a press, and a held force, come to what is asked."""
+OVERSHOT, MORE_CAREFUL = 0.03, 1.5
+"""After a press that went so far over, the next ones come so many times more softly; design choice."""
 FASTER_PER_S = 2.0
 """A first press may grow faster by this rate, as an exponential [1/s]."""
 POOR_IN_ROW = 4
@@ -83,7 +87,9 @@ class MotorHand:
         self.runs_on_s = 0.0 if motor.watchdog is None else parse_quantity(motor.watchdog.within, "time")
         self.told_mm = 0.0                           # what it was told so far, integrated
         self.phase = "dry"
-        self._told_mm_per_s = 0.0
+        self.seen_delay_s = 0.0                      # how long it ran on at its first stop
+        self._told_mm_per_s = self._stopped_at = 0.0
+        self._careful, self._most_n = 1.0, 0.0
         self._time: float | None = None
         self._force: deque[float] = deque(maxlen=5)  # as read
         self._place: deque[float] = deque(maxlen=3)
@@ -160,8 +166,10 @@ class MotorHand:
             return self._tell(0.0)
         net = self.force_n - follower.zero_n
         self._past.append((self.time_s, self.told_mm, net))
+        delay_s = self._careful * max(delay_s, self.seen_delay_s)
+        self._most_n = max(self._most_n, net)
         if self.phase == "ready":
-            self._begin(follower)
+            self._begin(follower, net)
         wanted = getattr(self, "_" + self.phase)(follower, net, delay_s)
         room = max(0.0, self.ceiling_n - self.force_n)
         if wanted > 0 and self._felt and self.runs_on_s > 0:
@@ -194,10 +202,12 @@ class MotorHand:
         if moved < 1.5 * told - 0.05:
             raise Halt(f"{wrong}: it runs too fast; check speed_unit, steps_per_mm and the gauge's scale")
         if told > -DRY_MM:
-            self._reached_s = self.time_s
+            self._reached_s, self._stopped_at = self.time_s, self.place_mm
             return -min(DRY_MM_PER_S, self.motor.fastest_mm_per_s)
-        if self.time_s - self._reached_s < 0.3 + 2 * delay_s:
+        if self.time_s - self._reached_s < LONGEST_DELAY_S + 2 * delay_s:
             return 0.0
+        coasted_s = (self._stopped_at - self.place_mm) / min(DRY_MM_PER_S, self.motor.fastest_mm_per_s)
+        self.seen_delay_s = min(coasted_s, LONGEST_DELAY_S)
         if moved > 0.5 * told:
             raise Halt(f"{wrong}: it moves too little or not at all; check that the motor has power, its "
                        "speed_unit, steps_per_mm, and that the gauge follows the anvil")
@@ -208,8 +218,10 @@ class MotorHand:
 
     # -- one press -----------------------------------------------------------------------------------
 
-    def _begin(self, follower: StepFollower) -> None:
+    def _begin(self, follower: StepFollower, net: float) -> None:
         """What does the step want now?"""
+        if self._most_n > (1 + OVERSHOT) * self._to_n + CONTACT_N and self._step is not None:
+            self._careful = min(6.0, self._careful * MORE_CAREFUL)
         poor = 0
         for attempt in reversed(follower.attempts):
             if attempt.good or attempt.step != follower.index:
@@ -220,7 +232,7 @@ class MotorHand:
                        "pad, the drive and the rig file, then start a new run")
         step = follower.step
         self._step, self._index, self._attempts = step, follower.index, len(follower.attempts)
-        self._felt, self._began_s = False, self.time_s
+        self._felt, self._began_s, self._most_n = False, self.time_s, net
         if step is None or step.do == "away":
             self.phase = "away"
         elif step.do == "rest":
@@ -324,7 +336,7 @@ class MotorHand:
         """Let go completely, at the pace of the press; then a little air."""
         if net < CONTACT_N and (self._contact_mm is None or self.place_mm <= self._contact_mm - GAP_MM):
             return self._go("pause")
-        return -self._pace()
+        return -self._pace() if net >= CONTACT_N else -max(self._pace(), BENCH_MM_PER_S)
 
     def _pause(self, follower: StepFollower, net: float, delay_s: float) -> float:
         if self.time_s - self._began_s >= PAUSE_S + 2 * delay_s:
@@ -370,11 +382,13 @@ class MotorHand:
     def _learn(self, net: float, delay_s: float) -> None:
         """How much the force rises for each millimetre told, over the last quarter of a second."""
         since = max(self.time_s - max(0.2, 2.5 * delay_s), self._felt_s)
-        before = self._at(since)[1]
-        way = self._at(self.time_s - delay_s)[0] - self._at(since - delay_s)[0]
-        if way > 0 and net - before > CONTACT_N:
-            self._gain = max(LEAST_GAIN, (net - before) / way)
-            self._gains.append((net, self._gain))
+        for begun_s in (since, self._felt_s):          # a soft pad shows it only over the whole press so far
+            before = self._at(begun_s)[1]
+            way = self._at(self.time_s - delay_s)[0] - self._at(begun_s - delay_s)[0]
+            if way > 0 and (net - before > CONTACT_N or way > 2 * FEELER_MM):
+                self._gain = max(LEAST_GAIN, (net - before) / way)
+                self._gains.append((net, self._gain))
+                return
 
     def _at(self, time_s: float) -> tuple[float, float]:
         """What was told and felt at a time."""

@@ -31,8 +31,8 @@ MOVED_N = 0.1
 SLACK_MM = 0.06
 """An anvil may move by so much more than was told before it is called a runaway: backlash, a pad that sinks,
 what is still on its way [mm]; design choice."""
-LOOK_S = 1.0
-"""A runaway is judged over this time [s]."""
+LOOK_S, LATE_S = 1.0, 0.4
+"""A runaway is judged over this time; what was told so long before may still work in it [s]."""
 WHAT_NEXT = "see what blocks it with the motor switched off, then start a new run"
 
 
@@ -101,15 +101,15 @@ class Limits:
         """
         past = self._past
         past.append((time_s, told_mm, place_mm, force_n))
-        longest = max(self.stall_s, LOOK_S)
+        longest = max(self.stall_s, LOOK_S + LATE_S)
         while len(past) > 2 and past[1][0] <= time_s - longest:
             past.popleft()
         self._stalled(time_s, told_mm, place_mm, force_n)
-        recent = [p for p in past if p[0] >= time_s - LOOK_S]
-        way = max(p[1] for p in recent) - min(p[1] for p in recent)
-        moved = place_mm - recent[0][2]
+        before = next((p for p in past if p[0] >= time_s - LOOK_S), past[-1])
+        told = [p[1] for p in past if p[0] >= time_s - LOOK_S - LATE_S]
+        way, moved = max(told) - min(told), place_mm - before[2]
         if abs(moved) > 1.5 * way + SLACK_MM:
-            raise Halt(f"the anvil moved by {moved:+.2f} mm where {told_mm - recent[0][1]:+.2f} mm was told: "
+            raise Halt(f"the anvil moved by {moved:+.2f} mm where {way:.2f} mm at most was told: "
                        "the motor does not do what it is told. Switch it off at its stop switch; check move, "
                        "speed_unit, sign and stop in the rig file")
 
@@ -117,7 +117,11 @@ class Limits:
         before = next((p for p in reversed(self._past) if p[0] <= time_s - self.stall_s), None)
         if before is None:
             return
-        way = told_mm - before[1]
+        told = [p[1] for p in self._past if p[0] >= before[0]]
+        if max(told) - min(told) > abs(told_mm - before[1]) + 1e-9:                # it turned meanwhile
+            return
+        early = [p[1] for p in self._past if p[0] <= time_s - self.stall_s / 2]    # what is told works late
+        way = early[-1] - before[1]
         if abs(way) < EXPECTED_MM:
             return
         ahead = 1.0 if way > 0 else -1.0

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from padlab.cli.consent import motor_of
 from padlab.cli.main import print_json
 from padlab.cli.words import plain
 
@@ -43,13 +44,16 @@ if TYPE_CHECKING:
 @click.option("--yes-after", metavar="TIME",
               help="Dead weights: nobody presses Enter; each counts as on when the indicator has moved and "
                    "then been calm for so long, such as 0.6s. For virtual rigs, and for full hands.")
+@click.option("--drive", is_flag=True,
+              help="A rig with a motor: you stand beside it, and it may move; otherwise you are asked.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     rig: str, procedure: str, pad_file: Path | None, out: Path, urls: tuple[str, ...], blank: str | None,
     note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None,
-    latitude: float | None, height: float | None, yes_after: str | None, as_json: bool,
+    latitude: float | None, height: float | None, yes_after: str | None, drive: bool,
+    as_json: bool,
 ) -> None:
-    r"""Record a run: PROCEDURE done by hand on RIG.
+    """Record a run: PROCEDURE done on RIG, by hand or by the rig's motor.
 
     RIG is a name (padlab rigs lists them) or a TOML file. Ctrl-C ends the run; what was recorded is kept.
     PROCEDURE is a TOML file (padlab new procedure writes one to fill in), or one of these:
@@ -72,7 +76,7 @@ def command(
     \b
     padlab capture bench standard --pad A3.toml --out shelf
     padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
-    """
+    """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
@@ -114,13 +118,13 @@ def command(
     if steps.is_by_weights and latitude is None:
         click.echo("no --latitude: standard gravity is taken, with the doubt of not knowing where", err=True)
     stop = _Stop()
-    with stop, _screen() as screen:
+    with motor_of(described, steps, may_move=drive) as motor, stop, _screen() as screen:
         confirmed = _enter(screen) if steps.is_by_weights and calm_s is None else lambda: False
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
             calibrations=skew, note=note, should_stop=stop.is_asked,
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
-            confirmed=confirmed, yes_after_s=calm_s,
+            confirmed=confirmed, yes_after_s=calm_s, motor=motor,
         )
     for one in run.marks:
         click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
