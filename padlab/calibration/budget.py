@@ -24,7 +24,8 @@ GROUPS = ("indicator", "resolution", "contact zero", "force through stiffness", 
 
 _GROUP_OF = {
     "indicator scale": "indicator", "indicator, place by place": "indicator", "indicator step": "resolution",
-    "force zero": "contact zero", "force scale": "force through stiffness", "temperature": "temperature",
+    "force zero": "contact zero", "force scale": "force through stiffness",
+    "weights": "force through stiffness", "temperature": "temperature",
     "repeat strokes": "repeatability", "noise within strokes": "repeatability",
     "stroke to stroke, not seen": "repeatability",
 }
@@ -33,8 +34,8 @@ _GROUP_OF = {
 def group_of(name: str) -> str:
     """The group that a source is shown in; a source that is in none stands by itself.
 
-    >>> group_of("indicator step"), group_of("frame, blank 20260704T081530Z-k3v9qa"), group_of("weights")
-    ('resolution', 'compliance', 'weights')
+    >>> group_of("indicator step"), group_of("frame, blank 2026"), group_of("time under load")
+    ('resolution', 'compliance', 'time under load')
     """
     if name.split(",")[0] == "frame":
         return "compliance"

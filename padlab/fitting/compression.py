@@ -36,9 +36,10 @@ Between recorded strokes of virtual pads the give scatters by 0.5-1.5 % (design 
 """
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
-OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place", "temperature")
+OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place", "temperature",
+               "time under load", "sunk before the reading", "between the weights")
 """Sources of a run, not of its rig: another run has another zero, another pad another place on the dial,
-another day another warmth."""
+another day another warmth, another pad sinks otherwise under its weights."""
 BELOW_F0 = 0.6
 MARGIN = 6
 

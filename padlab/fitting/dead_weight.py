@@ -206,7 +206,7 @@ def _curve(used: list[Weighing], fraction: float, *, rig: RigRecord | None, fram
     moved["time under load"] = limbs(fitted, share + fraction * RESTED_RANGE / math.sqrt(3))
     if any(w.carried_mm for w in used):
         stairs = limbs(fitter_of(0.0).fit(list(range(len(rounds))), smoothing))
-        moved["sunk on the stairs"] = Limbs(
+        moved["sunk before the reading"] = Limbs(
             grid, *(b + (s - b) / math.sqrt(3) for b, s in ((base.loading_mm, stairs.loading_mm),
                                                            (base.unloading_mm, stairs.unloading_mm))))
     between = fitter.fit(list(range(len(rounds))), 1e-6 if smoothing > 1e-4 else 1.0)
