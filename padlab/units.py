@@ -41,6 +41,10 @@ FACTORS: dict[str, dict[str, float]] = {
     "movement with temperature": {"mm/K": 1.0, "um/K": 1e-3, "µm/K": 1e-3},
 }
 
+_NEARLY = {"c": "degC", "°c": "degC", "celsius": "degC", "newton": "N", "inch": "in", '"': "in",
+           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "oz": "ozf", "mil": "thou"}
+"""What people write for a unit, and the one that they mean; it is offered, never taken."""
+
 _TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)
 
 
@@ -72,6 +76,10 @@ def parse_quantity(text: str, kind: str) -> float:
     offer = f"a {kind} with its unit: " + ", ".join(u for u in factors if u.isascii())
     shown = repr(str(text)[:40])
     match = _TYPED.fullmatch(str(text)) if len(str(text)) <= 64 else None
+    pointed = str(text).strip().replace(",", ".", 1)
+    if "," in str(text) and len(pointed) <= 64 and _TYPED.fullmatch(pointed):
+        raise UnitError(f"{shown} has a comma in its number", expected=offer, seen=shown,
+                        remedy=f"write it as {pointed}, with a point")
     if match is None:
         raise UnitError(f"{shown} is not a quantity", expected=offer, seen=shown, remedy=None)
     number, unit = float(match.group(1)), match.group(2)
@@ -80,7 +88,10 @@ def parse_quantity(text: str, kind: str) -> float:
         remedy = "write it as " + " or ".join(f"{match.group(1)}{u}" for u in examples)
         raise UnitError(f"{shown} has no unit", expected=offer, seen=shown, remedy=remedy)
     if unit not in factors:
-        raise UnitError(f"{unit!r} is not a unit of {kind}", expected=offer, seen=shown, remedy=None)
+        close = _NEARLY.get(unit.casefold(), unit.casefold())
+        meant = next((u for u in factors if u.casefold() == close.casefold()), None)
+        raise UnitError(f"{unit!r} is not a unit of {kind}", expected=offer, seen=shown,
+                        remedy=meant and f"write it as {match.group(1)}{meant}")
     value = number * factors[unit]
     if not math.isfinite(value):
         raise UnitError(f"{shown} is not a finite quantity", expected=offer, seen=shown, remedy=None)

@@ -11,6 +11,7 @@ padlab.errors.FileFormatError: A3.toml has 2 mistake(s): material_class: 'felt',
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -66,6 +67,7 @@ class _PadForm(BaseModel):
     sheet: Text | None = None
     place: Text | None = None
     note: Text | None = None
+    example: bool = False
 
 
 def read_pad(path: str | Path) -> Pad:
@@ -95,6 +97,7 @@ def pad_from_table(table: dict[str, Any], *, source: str) -> Pad:
         sheet=form.sheet,
         place=form.place,
         note=form.note,
+        example=form.example,
     )
     refuse(pad_mistakes(pad), source=source, example="pad")
     return pad
@@ -120,12 +123,30 @@ def read_toml(path: str | Path) -> dict[str, Any]:
             f"{shown} is nested too deeply", expected="a few plain lines", where=where
         ) from fault
     except ValueError as fault:  # not TOML, not UTF-8, a number of 5,000 digits
+        line, remedy = _line_of(data, fault)
         raise FileFormatError(
-            f"{shown} is not TOML",
+            f"{shown} is not TOML" + (f": line {line}" if line else ""),
             expected='lines such as id = "A3", in UTF-8',
             seen=str(fault)[:200],
-            where=where,
+            remedy=remedy,
+            where={**where, "line": line} if line else where,
         ) from fault
+
+
+def _line_of(data: bytes, fault: ValueError) -> tuple[int | None, str | None]:
+    """The number of the line that is no TOML, and how it would be, where only the quotes are missing."""
+    place = re.search(r"\(at line (\d{1,7}), column \d+\)", str(fault))
+    if place is None:
+        return None, None
+    number = int(place.group(1))
+    if "overwrite" in str(fault):
+        return number, "this name stands in the file before: take one of the two lines out"
+    lines = data.decode("utf-8-sig", "replace").splitlines()
+    text = lines[number - 1] if number <= len(lines) else ""
+    bare = re.fullmatch(r"""\s*([A-Za-z0-9_-]{1,60})\s*=\s*([^\s"'#\[{][^"'#]{0,100}?)\s*(#.*)?""", text)
+    if bare is None:
+        return number, None
+    return number, f'put text in quotes: {bare.group(1)} = "{bare.group(2)}"'
 
 
 def read_form(model: type[Form], table: dict[str, Any], *, source: str, example: str) -> Form:
@@ -168,7 +189,10 @@ def _mistake(error: ErrorDetails) -> str:
         case "extra_forbidden":
             return f"{key}: not a key of this file"
         case "string_type":
-            return f"{key}: text in quotes, seen {_seen(given)}"
+            quoted = "" if isinstance(given, (bool, dict, list)) else f', write {key} = "{given}"'[:160]
+            return f"{key}: text in quotes, seen {_seen(given)}{quoted}"
+        case "string_too_short":
+            return f"{key}: some text, seen none"
         case "literal_error":
             return f"{key}: {error['ctx']['expected']}, seen {_seen(given)}"
         case "quantity":

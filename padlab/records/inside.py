@@ -154,15 +154,18 @@ def read_named(path: str | Path, *, limit: int) -> bytes:
     shown = str(path)[:200]
     where = {"path": shown}
     try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):  # asked before opening: a pipe would wait for ever
+        mode = Path(path).stat().st_mode           # asked before opening: a pipe would wait for ever
+        if not stat.S_ISREG(mode):
             raise InputError(
-                f"{shown!r} is not a plain file", expected="a file", seen="something else", where=where
+                f"{shown!r} is not a plain file", expected="a file", seen=_what(mode),
+                remedy="name the file itself", where=where,
             )
         with Path(path).open("rb") as file:
             data = file.read(limit + 1)
     except OSError as fault:
         raise InputError(
-            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror, where=where
+            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror,
+            remedy="see that the name is right and that you may read the file", where=where,
         ) from fault
     except ValueError as fault:
         if isinstance(fault, InputError):
@@ -175,6 +178,11 @@ def read_named(path: str | Path, *, limit: int) -> bytes:
             f"{shown!r} is too large", expected=f"at most {limit} bytes", seen="more", where=where
         )
     return data
+
+
+def _what(mode: int) -> str:
+    kinds = ((stat.S_ISDIR, "a folder"), (stat.S_ISFIFO, "a pipe"), (stat.S_ISSOCK, "a socket"))
+    return next((name for is_one, name in kinds if is_one(mode)), "a device")
 
 
 FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))

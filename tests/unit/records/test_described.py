@@ -87,7 +87,8 @@ def use(run) -> None:
 
 
 VALUES = st.one_of(
-    st.none(), st.booleans(), st.integers(), st.integers(10**9, 10**40), st.floats(allow_nan=False, allow_infinity=False),
+    st.none(), st.booleans(), st.integers(), st.integers(10**9, 10**40),
+    st.floats(allow_nan=False, allow_infinity=False),
     st.sampled_from([0, -1, 1, 2, 1e-300, 1e300, -1e300, 1e9, 1e17, 5e-324, 10**400]), st.text(max_size=8),
     st.sampled_from(["force", "displacement", "count", "tick", "bench", "N", "mm", "pad", "blank", "complete",
                      "recording", "../x", "a\0b", "2026-07-04T08:15:30Z", "x" * 500]),

@@ -33,8 +33,8 @@ def good(padlab, pad_file, shelf, tmp_path) -> str:
 
 
 def linked(bad: Path, good: Path) -> None:
-    shutil.copytree(good, bad.parents[2] / "elsewhere")
-    bad.symlink_to(bad.parents[2] / "elsewhere")
+    shutil.copytree(good, bad.parents[2] / "behind-the-link")
+    bad.symlink_to(bad.parents[2] / "behind-the-link")
 
 
 def linked_descriptor(bad: Path, good: Path) -> None:
@@ -102,13 +102,13 @@ def test_remake_of_a_shelf_makes_the_others_and_says_what_it_could_not(padlab, s
 @needs_links
 def test_nothing_outside_is_read_or_changed_through_a_link(padlab, shelf, good):
     linked(shelf.folder / "runs" / BAD, shelf.folder / "runs" / good)
-    outside = shelf.folder.parent / "elsewhere"
+    outside = shelf.folder.parent / "behind-the-link"
     package = json.loads((outside / NAME).read_text())
     package["padlab"]["state"] = "recording"             # an abandoned one: opening it would rewrite it
     (outside / NAME).write_text(json.dumps(package))
     before = {p: p.read_bytes() for p in outside.rglob("*") if p.is_file()}
     for command in ("shelf", "fit", "compare", "remake"):
-        assert "elsewhere" not in padlab(command, shelf.folder).out
+        assert "behind-the-link" not in padlab(command, shelf.folder).out
     assert {p: p.read_bytes() for p in outside.rglob("*") if p.is_file()} == before
 
 
