@@ -54,6 +54,8 @@ SOME_LINES = 128
 """Bytes."""
 SMALL = 1024
 """A piece below this many bytes is small; after a larger one is read on at once, so that nothing is lost."""
+MOST_HALVES = 64
+"""So many pieces without an end mark are no line: from then on pieces are gathered again."""
 HOT_BYTES_PER_S = 1e6
 """Over this rate there is no pause at all: the buffer of a terminal is full within a few ms."""
 HOT_S = 0.02
@@ -186,7 +188,8 @@ class Port:
 
     def _read_on(self) -> None:
         serial, name, stop = self._serial, self.instrument.name, self._stop
-        since_s, count, hot = self.clock(), 0, False
+        since_s, count, hot, half = self.clock(), 0, False, 0
+        end = self.instrument.line_end.encode("ascii")
         while not stop.is_set():
             data = read_some(serial)
             if not data:
@@ -197,7 +200,9 @@ class Port:
             if now - since_s >= HOT_S:
                 hot = count > HOT_BYTES_PER_S * (now - since_s)
                 since_s, count = now, 0
-            if len(data) < SMALL and not hot:
+            # Half a line is read on at once, so that each line has the stamp of its own end mark.
+            half = 0 if data.endswith(end) or half >= MOST_HALVES else half + 1
+            if len(data) < SMALL and not hot and not half:
                 time.sleep(GATHER_S if len(data) < SOME_LINES else 3 * GATHER_S)
             while self.events.is_full and not stop.is_set():
                 stop.wait(GATHER_S)
@@ -315,6 +320,8 @@ def read_some(serial: Any) -> bytes:
     """What has come, in one go; waits at most the port's own timeout for the first byte."""
     if not str(serial.port).startswith("socket:"):
         waiting: bytes = serial.read(max(1, serial.in_waiting))
+        if len(waiting) == 1 and (more := serial.in_waiting):      # it was waited for, and came with others
+            waiting += serial.read(more)
         return waiting
     data: bytes = serial.read(1)      # over TCP the library knows only whether something waits, not how much
     if data:
