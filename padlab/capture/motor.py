@@ -230,16 +230,17 @@ class Motor:
         if not times.size:
             return
         for quantity in ("force", "displacement"):
-            seen = source.values(quantity, values)
-            if seen is None or not np.isfinite(seen[-1]):
+            read = source.values(quantity, values)
+            if read is None or not (real := np.isfinite(read)).any():
                 continue
-            if float(times[-1]) > self._ticks.get(quantity, -np.inf):         # its clock goes on
-                self._heard_s[quantity], self._ticks[quantity] = source.last_host_s, float(times[-1])
-            self._after.extend((t, quantity, v) for t, v in zip(times[-20:].tolist(), seen[-20:].tolist(),
+            when, seen = times[real], read[real]
+            if float(when[-1]) > self._ticks.get(quantity, -np.inf):         # its clock goes on
+                self._heard_s[quantity], self._ticks[quantity] = source.last_host_s, float(when[-1])
+            self._after.extend((t, quantity, v) for t, v in zip(when[-20:].tolist(), seen[-20:].tolist(),
                                                                  strict=True))
             if quantity == "force":
                 self._rate, self._news = source.timeline.rate, True
-                self.hand.feel(times, seen)
+                self.hand.feel(when, seen)
                 if not self._is_safe:
                     self.limits.force(seen.tolist())
             else:

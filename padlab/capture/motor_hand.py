@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from statistics import fmean, median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +83,9 @@ class MotorHand:
 
     def __init__(self, motor: MotorFile, *, ceiling_n: float, peak_n: float | None = None,
                  rng: np.random.Generator | None = None) -> None:
-        self.motor, self.ceiling_n, self.peak_n = motor, ceiling_n, peak_n or 3.5
+        self.ceiling_n, self.peak_n = ceiling_n, peak_n or 3.5
+        self.fastest, self.finest, self.clear_mm = motor.fastest_mm_per_s, motor.finest_mm_per_s, min(
+            CLEAR_MM, 0.25 * motor.travel_mm)
         self.rng = rng or np.random.default_rng(1)
         self.runs_on_s = 0.0 if motor.watchdog is None else parse_quantity(motor.watchdog.within, "time")
         self.told_mm = 0.0                           # what it was told so far, integrated
@@ -138,12 +141,12 @@ class MotorHand:
     @property
     def force_n(self) -> float:
         """Force as read now, single damaged readings taken out [N]."""
-        return float(np.median(list(self._force)[-3:]))
+        return median(list(self._force)[-3:])
 
     @property
     def place_mm(self) -> float:
         """Place now [mm]."""
-        return float(np.median(list(self._place)))
+        return median(self._place)
 
     # -- what to do --------------------------------------------------------------------------------
 
@@ -181,7 +184,7 @@ class MotorHand:
         return self._tell(0.0)
 
     def _tell(self, speed: float) -> float:
-        most, step = self.motor.fastest_mm_per_s, self.motor.finest_mm_per_s
+        most, step = self.fastest, self.finest
         self._told_mm_per_s = round(max(-most, min(most, speed)) / step) * step
         return self._told_mm_per_s
 
@@ -193,26 +196,27 @@ class MotorHand:
 
     def _dry(self, follower: StepFollower, net: float, delay_s: float) -> float:
         if self._dry_from is None:
-            self._dry_from = (self.told_mm, self.place_mm, net)
+            self._dry_from = (self.told_mm, self.place_mm, self.force_n)
             self._began_s = self.time_s
         told, moved = self.told_mm - self._dry_from[0], self.place_mm - self._dry_from[1]
         wrong = f"told to back off by {-told:.2f} mm in air, the gauge showed {moved:+.3f} mm"
-        if moved > 0.03 or net > self._dry_from[2] + 0.3:
+        if moved > 0.03 or self.force_n > self._dry_from[2] + 0.3:
             raise Halt(f"{wrong}: it runs the wrong way; check sign of the motor and of the gauge's channel")
         if moved < 1.5 * told - 0.05:
             raise Halt(f"{wrong}: it runs too fast; check speed_unit, steps_per_mm and the gauge's scale")
         if told > -DRY_MM:
             self._reached_s, self._stopped_at = self.time_s, self.place_mm
-            return -min(DRY_MM_PER_S, self.motor.fastest_mm_per_s)
+            return -min(DRY_MM_PER_S, self.fastest)
         if self.time_s - self._reached_s < LONGEST_DELAY_S + 2 * delay_s:
             return 0.0
-        coasted_s = (self._stopped_at - self.place_mm) / min(DRY_MM_PER_S, self.motor.fastest_mm_per_s)
+        coasted_s = (self._stopped_at - self.place_mm) / min(DRY_MM_PER_S, self.fastest)
         self.seen_delay_s = min(coasted_s, LONGEST_DELAY_S)
         if moved > 0.5 * told:
             raise Halt(f"{wrong}: it moves too little or not at all; check that the motor has power, its "
                        "speed_unit, steps_per_mm, and that the gauge follows the anvil")
-        if net < self._dry_from[2] - CONTACT_N:
-            raise Halt(f"the force fell by {self._dry_from[2] - net:.2f} N as the anvil backed off: the zero "
+        fell_n = self._dry_from[2] - self.force_n          # as read: the follower may have moved its zero
+        if fell_n > CONTACT_N:
+            raise Halt(f"the force fell by {fell_n:.2f} N as the anvil backed off: the zero "
                        "was taken under load. Bring the anvil clear of the pad, then start a new run")
         return self._go("ready")
 
@@ -262,7 +266,7 @@ class MotorHand:
         if self._travel_to(self._to_n) is None:        # never pressed so far: how stiff is it? then faster
             grown = 1.0 if self._gain is None else math.exp(min(1.0, FASTER_PER_S * self._step_s))
             wanted = min(wanted, max(self._feeler(delay_s), self._told_mm_per_s * grown))
-        return max(wanted, self.motor.finest_mm_per_s)
+        return max(wanted, self.finest)
 
     def _approach(self, delay_s: float) -> float:
         """Toward the pad, in air."""
@@ -316,15 +320,17 @@ class MotorHand:
             return self._go_on_from("back")
         if not self._felt:
             if net < CONTACT_N:
-                return self._approach(delay_s) if self._contact_mm is None else min(
-                    self._approach(delay_s), max(0.02, self._contact_mm - GAP_MM - self.place_mm))
+                if self._contact_mm is None:
+                    return self._approach(delay_s)
+                gently = max(0.01, F0_N / (self._gain_at(F0_N) * STEADYING * delay_s))
+                return min(self._approach(delay_s), max(gently, self._contact_mm - GAP_MM - self.place_mm))
             self._felt = True
             self._contact_mm = self.place_mm
         return self._steady(follower, delay_s)
 
     def _steady(self, follower: StepFollower, delay_s: float) -> float:
         """Toward the held force, from either side."""
-        net = float(np.mean(self._force)) - (follower.zero_n or 0.0)
+        net = fmean(self._force) - (follower.zero_n or 0.0)
         missing = self._to_n - net
         if abs(missing) < max(0.002 * self._to_n, 0.3 * (follower.noise_n or 0.0)):
             return 0.0
@@ -347,8 +353,7 @@ class MotorHand:
         """Clear of the pad, until another step comes."""
         if follower.index != self._index:
             return self._go("ready")
-        clear = min(CLEAR_MM, 0.25 * self.motor.travel_mm)
-        if self._contact_mm is None or self.place_mm <= self._contact_mm - clear:
+        if self._contact_mm is None or self.place_mm <= self._contact_mm - self.clear_mm:
             return 0.0
         return -2 * BENCH_MM_PER_S
 
@@ -369,7 +374,7 @@ class MotorHand:
             slow = min(BENCH_MM_PER_S, self._to_n / (self._gain_at(0.0) * SHORTEST_PRESS_S))
         else:
             slow = BENCH_MM_PER_S
-        return min(slow * quick, self.motor.fastest_mm_per_s)
+        return min(slow * quick, self.fastest)
 
     def _travel_to(self, to_n: float) -> float | None:
         """Way of the motor in contact to a force, from presses before; None where none went so far."""

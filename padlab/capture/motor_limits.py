@@ -11,7 +11,7 @@ True
 >>> limits.force([22.6])
 Traceback (most recent call last):
 ...
-padlab.capture.motor_limits.Halt: the force reached 22.6 N, over the motor's limit of 21 N
+padlab.capture.motor_limits.Halt: the force reached 22.6 N, over the motor's limit of 21 N; ...
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ SLACK_MM = 0.06
 what is still on its way [mm]; design choice."""
 LOOK_S, LATE_S = 1.0, 0.4
 """A runaway is judged over this time; what was told so long before may still work in it [s]."""
-WHAT_NEXT = "see what blocks it with the motor switched off, then start a new run"
+WHAT_NEXT = ("with the motor switched off see what blocks it, whether it has power and whether the gauge "
+             "follows the anvil; then start a new run")
 
 
 class Halt(Exception):  # noqa: N818  it ends a run; it is no error of padlab
@@ -73,7 +74,8 @@ class Limits:
             over = abs(value) >= self.force_n
             if over and self.is_pressed_too_hard:
                 reason = f"the force reached {value:.1f} N, over the motor's limit of {self.force_n:g} N"
-                raise Halt(reason, mark("over_range", "run", reason))
+                raise Halt(f"{reason}; relieve the pad with the motor switched off, see whether the cell "
+                           "still reads its zero, then start a new run", mark("over_range", "run", reason))
             self.is_pressed_too_hard = over
 
     def place(self, place_mm: float) -> None:
