@@ -85,6 +85,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "skew_uncertain": (Weight.CAUTION, "the skew of the instruments is known no better than 2 ms"),
     "overshot": (Weight.CAUTION, "a press went well over what was asked; the pad remembers it"),
     "indicator_moved": (Weight.CAUTION, "steel did not come back to where it was: something slipped"),
+    "partly_read": (Weight.NOTE, "the run holds more than these numbers tell of"),
     "by_weights": (Weight.NOTE, "pressed by dead weights: the loss and the speed of a stroke are not known"),
     "place_unknown": (Weight.NOTE, "where the rig stands is not known: standard gravity, with its doubt"),
     "one_limb": (Weight.STOP, "weights from below only: where the pad stands on the way back is not known"),

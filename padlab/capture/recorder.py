@@ -289,7 +289,7 @@ class Recorder:
 
     def _judge(self, run: Run, samples: pd.DataFrame) -> list[Mark]:
         """What is wrong with the run is said at once, with what to do about it."""
-        found = judge(samples, run.procedure)
+        found = judge(samples, run.procedure, run.steps)
         for one in found:
             self.screen.say(Said(f"{one.mark.message}; {one.remedy}", "poor"))
         return [one.mark for one in found]

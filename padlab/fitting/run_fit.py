@@ -23,7 +23,8 @@ from padlab.fitting.prepared import Prepared, prepare
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
 from padlab.fitting.run_json import run_json
-from padlab.fitting.run_marks import record_marks, result_marks
+from padlab.fitting.run_marks import partly_read, record_marks, result_marks
+from padlab.fitting.set_test import relaxation, set_after_load
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
@@ -84,7 +85,9 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
                     rig_u_mm=curve.rig_u_mm)
-    marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run)]
+    thick = None if height is None else height.value
+    after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
+    marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
@@ -102,11 +105,15 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         rig=None if run.rig is None else run.rig.name, calibrations=run.calibrations,
         temperature_c=run.environment.get("temperature_c"), curves=curves_of(curve), thickness_mm=height,
         seating_mm=seating(prepared), compression=law, hysteresis=hysteresis, creep=creep,
-        compression_set=lasting_set(prepared, None if height is None else height.value),
+        compression_set=lasting_set(prepared, thick) if after_load is None else after_load[0],
         warm_up_mm=warm_up(prepared) if rested else None, strokes=_rows(prepared, curve),
         conditions=_conditions(run, prepared, curve), marks=tuple(sorted(set(marks))), budget=budget,
     )
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
+    if after_load is not None:
+        result.json["compression_set"]["readings"] = after_load[1]
+    if relaxed is not None:
+        result.json["relaxation"] = relaxed
     return result
 
 

@@ -76,6 +76,20 @@ def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
     return found
 
 
+def partly_read(prepared: Prepared) -> list[Mark]:
+    """What is in the record that no number here tells of."""
+    found = []
+    if played := prepared.role("played"):
+        found.append(mark("partly_read", "playing",
+                          f"{len(played)} strokes were played freely: they are kept to check predictions by; "
+                          "the numbers here are those of the recorded strokes"))
+    if endured := prepared.role("endured"):
+        found.append(mark("partly_read", "endurance",
+                          f"the numbers here are those of the strokes after the last of {len(endured)}; "
+                          "how the pad changed on the way is kept, not read yet"))
+    return found
+
+
 def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: CompressionLaw,
                  differs: bool, hysteresis: Hysteresis | None, creep: Creep | None,
                  thickness: Quantity | None) -> list[Mark]:
