@@ -16,12 +16,12 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from padlab.errors import FileFormatError, UnitError
 from padlab.records.inside import read_named
-from padlab.records.pad import TEXT_LIMIT, Pad, pad_mistakes
+from padlab.records.pad import SIZES_MM, TEXT_LIMIT, Pad, pad_mistakes
 from padlab.units import parse_quantity
 
 LIMIT = 1 << 20
@@ -50,8 +50,27 @@ def quantity(kind: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def _within(key: str) -> AfterValidator:
+    """A validator of a pad's size; here, so that it is told together with every other mistake."""
+    low, high = SIZES_MM[key]
+
+    def check(size_mm: float) -> float:
+        if not low <= size_mm <= high:
+            said = f"between {low:g} and {high:g} mm, seen {size_mm:g} mm"
+            raise PydanticCustomError("quantity", "{said}", {"said": said})
+        return size_mm
+
+    return AfterValidator(check)
+
+
+def _some(text: str) -> str:
+    if not text.strip():
+        raise PydanticCustomError("string_too_short", "some text")
+    return text
+
+
 Length = Annotated[float, quantity("length")]
-Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
+Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT), AfterValidator(_some)]
 
 
 class _PadForm(BaseModel):
@@ -61,9 +80,9 @@ class _PadForm(BaseModel):
     material: Text
     material_class: Literal["felt", "cork", "neoprene", "polymer", "other"]
     lot: Text
-    outer_diameter: Length
-    inner_diameter: Length
-    thickness: Length | None = None
+    outer_diameter: Annotated[Length, _within("outer_diameter_mm")]
+    inner_diameter: Annotated[Length, _within("inner_diameter_mm")]
+    thickness: Annotated[Length, _within("thickness_mm")] | None = None
     sheet: Text | None = None
     place: Text | None = None
     note: Text | None = None

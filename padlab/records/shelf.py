@@ -292,7 +292,7 @@ def open_run(folder: str | Path) -> Run:
     """Open a run folder; a recording that nobody holds any more is closed as interrupted.
 
     Then a torn last line is moved to raw/INSTRUMENT.torn and the descriptor says so. On a folder
-    that cannot be written the run is shown as interrupted and left as it is.
+    that cannot be written, or a full disk, the run is shown as interrupted and left as it is.
 
     Raises
     ------
@@ -325,9 +325,14 @@ def open_run(folder: str | Path) -> Run:
         package = read_package(folder)  # it may have been closed a moment ago
         held = package["padlab"]
         if held["state"] == "recording":
-            held["torn"] = move_torn(folder, run_from(folder, package).rig)
-            held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
-            write_package(folder, package)
+            try:
+                held["torn"] = move_torn(folder, run_from(folder, package).rig)
+                held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
+                write_package(folder, package)
+            except RunError as fault:
+                if not isinstance(fault.__cause__, OSError):
+                    raise
+                held["state"] = "interrupted"  # the disk is full: the next to open it closes it
         return run_from(folder, package)
     finally:
         release(lock)

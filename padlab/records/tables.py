@@ -25,7 +25,7 @@ from padlab.marks import Mark, mark
 from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
 from padlab.records.delimited import read_delimited
 from padlab.records.descriptor import read_package, run_from, table_resource, write_package
-from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole
+from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole, writing
 from padlab.records.pad import Pad
 from padlab.records.raw_log import ORIGINAL
 from padlab.records.run import Run
@@ -177,20 +177,21 @@ def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes, sample
     package["name"] = run_id.lower()
     package["resources"] = [table_resource("samples", "samples.csv", sample_fields(samples))]
     fresh, folder = runs / f".new-{run_id}", runs / run_id
-    fresh.mkdir()
     try:
-        (fresh / "raw").mkdir()
+        with writing(runs):
+            (fresh / "raw").mkdir(parents=True)
         write_whole(fresh / "raw" / ORIGINAL, data)
         name, sha256 = write_samples(fresh, samples)
         package["padlab"]["samples_sha256"] = {name: sha256}
         write_package(fresh, package)
         if folder.exists():
             raise RunError(f"run {run_id} is on file already", where={"run": run_id})
-        fresh.rename(folder)
+        with writing(runs):
+            fresh.rename(folder)
+            sync_folder(runs)
     except BaseException:
         shutil.rmtree(fresh, ignore_errors=True)
         raise
-    sync_folder(runs)
     return run_from(folder, read_package(folder))
 
 

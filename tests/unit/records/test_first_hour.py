@@ -157,6 +157,17 @@ def test_a_mistyped_pad_file_is_answered_with_a_remedy(padlab, tmp_path, press, 
     assert len(told.err.splitlines()) <= 4
 
 
+def test_every_mistake_of_a_pad_is_told_at_once(padlab, tmp_path, press, shelf):
+    path = tmp_path / "A3.toml"
+    wrong = {**PAD, "id": '" "', "outer_diameter": '"500mm"', "inner_diameter": '"8"', "thickness": '"9mm5"'}
+    del wrong["lot"]
+    path.write_text("".join(f"{k} = {v}\n" for k, v in wrong.items()))
+    told = padlab("import", press, "--pad", path, *T, *F, *X, "--out", shelf.folder, "--json")
+    mistakes = told.json["error"]["where"]["mistakes"]
+    assert [m.partition(":")[0] for m in mistakes] == ["id", "lot", "outer_diameter", "inner_diameter",
+                                                       "thickness"]
+
+
 SPECIAL = [pytest.param("/dev/null", "a device", marks=pytest.mark.skipif(os.name == "nt", reason="no /dev")),
            (".", "a folder"), ("none.csv", "No such file")]
 
