@@ -19,12 +19,12 @@ from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
 from padlab.fitting.hysteresis import loop
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
 from padlab.fitting.laws import compression_laws
+from padlab.fitting.locked import relaxation, set_after_load
 from padlab.fitting.prepared import Prepared, prepare
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
 from padlab.fitting.run_json import run_json
 from padlab.fitting.run_marks import partly_read, record_marks, result_marks
-from padlab.fitting.set_test import relaxation, set_after_load
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
