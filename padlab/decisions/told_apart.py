@@ -110,15 +110,21 @@ class RigRow:
                 "verdict": self.verdict, "stocks": [s.to_json() for s in self.stocks]}
 
 
-def rig_rows(fits: Sequence[RunFit]) -> tuple[RigRow, ...]:
-    """What each rig can tell apart; runs recorded elsewhere, or too light, say nothing of a rig."""
-    found: dict[tuple[str, tuple[str, ...], float, float], dict[str, list[RunFit]]] = defaultdict(lambda: defaultdict(list))
+def rig_rows(fits: Sequence[RunFit], *, order: Sequence[str] = ()) -> tuple[RigRow, ...]:
+    """What each rig can tell apart; runs recorded elsewhere, or too light, say nothing of a rig.
+
+    ``order``: stocks in the order in which they are to stand; those not in it come last, by name.
+    """
+    places = {name: place for place, name in enumerate(order)}
+    found: dict[tuple[str, tuple[str, ...], float, float], dict[str, list[RunFit]]]
+    found = defaultdict(lambda: defaultdict(list))
     for fit in fits:
         key = rig_key(fit)
         if key is not None and fit.budget is not None:
             found[*key, fit.budget.from_n, fit.budget.to_n][fit.pad.material].append(fit)
     return tuple(RigRow(rig, calibrations, from_n, to_n,
-                        tuple(_stock(name, stocks[name]) for name in sorted(stocks)))
+                        tuple(_stock(name, stocks[name]) 
+                              for name in sorted(stocks, key=lambda n: (places.get(n, len(places)), n))))
                  for (rig, calibrations, from_n, to_n), stocks in sorted(found.items()))
 
 

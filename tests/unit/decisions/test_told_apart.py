@@ -130,10 +130,10 @@ def test_a_typical_run_has_the_root_mean_square_of_each_source_and_what_is_unkno
 
 def test_groups_stand_in_the_stated_order_with_shared_and_own_apart():
     found = Budget((OWN, Source("frame", 1e-4, systematic=True), Source("indicator, place by place", 3e-4),
-                    scale(0.1), Source("weights", 1e-5))).groups()
+                    scale(0.1), Source("humidity", 1e-5))).groups()
     assert [(s.name, s.systematic) for s in found] == [
         ("indicator", True), ("indicator", False), ("compliance", True), ("repeatability", False),
-        ("weights", False)]
+        ("humidity", False)]
 
 
 def test_smallest_difference_of_unlike_budgets():
