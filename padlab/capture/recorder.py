@@ -236,6 +236,7 @@ class Recorder:
         self._waiting: list[tuple[Array, Array]] = []      # times and readings not yet looked at
         self._looked_s = self._active_s = self._began_s = clock()
         self._told: set[str] = set()
+        self._silent: set[str] = set()                     # who was said to be silent
         self._ended = False
 
     @property
@@ -381,6 +382,9 @@ class Recorder:
         if not lines:
             return
         self.recording.append(source.record.name, lines)
+        if source.record.name in self._silent:
+            self._silent.remove(source.record.name)
+            self.screen.say(Said(f"readings come from {source.record.name} again", "good"))
         cuts = self._mind_gaps(source, before_s, times)
         seen = source.values(self.follower.quantity, values)
         if seen is not None:
@@ -490,6 +494,7 @@ class Recorder:
         for name, source in self.sources.items():
             silent_s = now - source.last_host_s
             if source.lost is None and silent_s > 5.0:
+                self._silent.add(name)
                 only_bad = source.wire.counts.bad_lines > source.bad_when_heard
                 self._tell_once(f"silent {source.last_host_s}", f"only unreadable lines come from {name}"
                                 if only_bad else f"nothing comes from {name}: is it switched on?")
