@@ -55,6 +55,8 @@ GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
 SILENT = "the rig fell silent"
 NEXT = "see to its power and its cable, then start a new run"
+UNLOAD = ("take the load off, see that the cell's zero is where it was (padlab rigs NAME --listen) and that "
+          "its hard stop is set below its limit, then start a new run")
 PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
@@ -400,7 +402,7 @@ class Recorder:
         over = source.over_limit(values)
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))
-            raise Quit(over, mark("over_range", "run", over))
+            raise Quit(f"{over}; {UNLOAD}", mark("over_range", "run", over))
 
     def _mind_gaps(self, source: Source, before_s: float, times: Array) -> list[int]:
         """Keep the gaps of an instrument; gives the places of the readings that follow one."""

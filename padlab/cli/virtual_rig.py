@@ -135,6 +135,8 @@ def _lags(texts: tuple[str, ...]) -> dict[str, float]:
 
 
 def _ppms(texts: tuple[str, ...]) -> dict[str, float]:
+    from padlab.errors import InputError
+
     found = {}
     for name, ppm in _pairs(texts, "--ppm").items():
         try:
@@ -142,16 +144,19 @@ def _ppms(texts: tuple[str, ...]) -> dict[str, float]:
         except ValueError:
             found[name] = float("nan")
         if not abs(found[name]) <= 1000:
-            raise click.BadParameter(f"{plain(ppm)[:40]!r} is no number from -1000 to 1000",
-                                     param_hint="--ppm")
+            raise InputError(f"{ppm[:40]!r} is no rate of a clock", seen=repr(ppm[:40]),
+                             expected="parts in a million, -1000 to 1000, such as dial=-100")
     return found
 
 
 def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
+    from padlab.errors import InputError
+
     found = {}
     for text in texts:
         name, equals, value = text.partition("=")
         if not equals or not name or not value:
-            raise click.BadParameter(f"{plain(text)[:40]!r} is not INSTRUMENT=...", param_hint=option)
+            raise InputError(f"{option} {text[:40]!r} names no instrument", seen=repr(text[:40]),
+                             expected="INSTRUMENT=VALUE")
         found[name] = value
     return found

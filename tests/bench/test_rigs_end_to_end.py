@@ -143,6 +143,33 @@ class Quiet:
     def progress(self, text: str) -> None: ...
 
 
+def test_a_run_whose_zero_drifted_says_so_at_its_end_with_a_remedy(tmp_path, capsys):
+    virtual = VirtualRig(read_rig("bench"), pad_kind="spring", faults=(parse_fault("drift@3"),))
+    with served(virtual, tcp=not HAS_PTY, speed=20.0) as urls:
+        code, told, words = padlab(capsys, "capture", "bench", "check", "--out", str(tmp_path / "shelf"),
+                                   *typed(urls))
+    assert code == 0
+    assert "zero_drifted" in {m["code"] for m in told["marks"]}
+    assert "zero_drifted" in {m.code for m in open_run(told["folder"]).marks}
+    assert "let the cell warm up for ten minutes" in words
+    assert "stop: force: the force zero moved during the run" in words
+
+
+def test_an_over_range_cell_stops_the_run_which_is_kept(tmp_path, capsys):
+    virtual = VirtualRig(read_rig("bench"), pad_kind="spring", faults=(parse_fault("saturation@6"),))
+    with served(virtual, tcp=not HAS_PTY, speed=5.0) as urls:
+        code, told, words = padlab(capsys, "capture", "bench", "check", "--out", str(tmp_path / "shelf"),
+                                   *typed(urls))
+    assert code == 0
+    assert (told["state"], {"over_range", "interrupted"} <= {m["code"] for m in told["marks"]}) == (
+        "interrupted", True)
+    after = words.partition("STOP, let go: force reached 25.0 N, over the limit of 25 N")[2]
+    assert "the run is ended and kept" in after
+    assert "see that" in after                                      # what next
+    assert "once more" not in after
+    assert len(open_run(told["folder"]).samples) > 100
+
+
 class OtherMake:
     """A Modbus RTU device by pymodbus over TCP: its registers show a press, 3 s after the first reading.
 
