@@ -216,7 +216,7 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
     marks = [Mark(m.code, m.about, m.message) for m in stored.marks]
     present = {m.code for m in marks}
     if pad is not None and pad.example:
-        marks.append(mark("example_pad", folder.name, "the pad's file still says example = true: write in it "
+        marks.append(mark("example_pad", "pad", "the pad's file still says example = true: write in it "
                           "what this pad is, take the line out, then padlab amend RUN --pad FILE.toml"))
     if stored.set_aside is not None:
         marks.append(mark("set_aside", folder.name, f"set aside by a person: {stored.set_aside}"))
