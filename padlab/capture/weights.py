@@ -160,7 +160,8 @@ class WeightFollower:
     def _ask(self, *, first: bool = False) -> None:
         """Begin the step that is next: remember where the pad stands."""
         self._asked_s, self._on_s, self._broken = self._now_s, None, False
-        self._confirmed, self._moved_s, self._fastest_mm = False, None, 0.0
+        self._confirmed = first and self._confirmed      # said before the first reading had come
+        self._moved_s, self._fastest_mm = None, 0.0
         self._before_mm = self._level(self._now_s - 1.0, self._now_s)
         if not first:
             self._say(self.prompt())

@@ -87,6 +87,15 @@ def test_nothing_counts_without_the_operators_word():
     assert not bench.follower.is_active, "a recorder may run out of patience with whoever says nothing"
 
 
+def test_a_word_before_the_first_reading_counts():
+    """It used to be lost, and the operator waited for padlab while padlab waited for the operator."""
+    bench = Bench(procedure(0.2))
+    bench.follower.confirm()
+    bench.put(0.2)
+    bench.run(12)
+    assert [a.mass_kg for a in bench.follower.attempts] == [0.2]
+
+
 def test_an_enter_too_many_confirms_no_later_weight():
     bench = Bench(procedure(0.05, 0.2))
     bench.put(0.05)
