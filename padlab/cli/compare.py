@@ -230,17 +230,20 @@ def _words(row: StockRow) -> list[str]:
 
 
 def _table(heads: list[str], rows: list[tuple[list[str], list[str]]]) -> None:
-    """Rows with the cautions of each beside or below its name."""
+    """Rows; the cautions of each stand below it, or on a terminal (where cells are narrow) below all."""
     if sys.stdout.isatty():
         from rich.console import Console
         from rich.table import Table
         from rich.text import Text
 
         table = Table(*heads, box=None, pad_edge=False)
-        for (place, name, *rest), cautions in rows:
-            name = "\n".join([name, *(f"! {words}" for words in cautions)])
-            table.add_row(*(Text(cell) for cell in (place, name, *rest)))   # Text: brackets are no markup
-        Console().print(table)
+        for cells, _ in rows:
+            table.add_row(*(Text(cell) for cell in cells))      # Text: square brackets are no markup
+        console = Console()
+        console.print(table)
+        for (place, name, *_), cautions in rows:
+            for words in cautions:
+                console.print(Text(f"! {place} {name}: {words}"))
         return
     widths = [max(len(cell) for cell in column)
               for column in zip(heads, *(cells for cells, _ in rows), strict=True)]

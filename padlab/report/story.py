@@ -308,10 +308,11 @@ def rig_worth(rig: RigRow) -> str:
     if not known:
         return f"What {rig.rig} can tell apart is not determined: nothing was repeated."
     best, worst = (pick(known, key=lambda s: s.smallest_difference_mm or 0.0) for pick in (min, max))
-    words = f"This rig ({rig.rig}) can tell apart pads that differ by {length(best.smallest_difference_mm)}"
+    words = f"This rig ({rig.rig}) can tell apart pads that differ by {length(best.smallest_difference_mm)} "
+    words += f"in give or more, if they are like {best.material}"
     if worst is not best:
-        words += f" ({best.material}) to {length(worst.smallest_difference_mm)} ({worst.material})"
-    words += f" in give from {rig.from_n:g} to {rig.to_n:g} N net, at 95 %."
+        words += f"; by {length(worst.smallest_difference_mm)}, if like {worst.material}"
+    words += f" (give from {rig.from_n:g} to {rig.to_n:g} N net, at 95 %)."
     missing = list(dict.fromkeys(WORDS.get(u.group, u.group) for s in rig.stocks for u in s.budget.unknown))
     return words + (f" Not known, so not in it: {listed(missing)}." if missing else "")
 

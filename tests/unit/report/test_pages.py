@@ -216,7 +216,7 @@ def test_the_first_words_are_the_answer_who_stays_within_and_who_was_not_ranked(
         "The ranking: how far the port strays",
         "What can be told apart",
         "Dense polymer and rubber cork differ in drift by 1.9 µm (0.07 thou): not told apart, which takes",
-        "This rig (bench-a) can tell apart pads that differ by 1.6 µm (0.06 thou) (dense polymer) to",
+        "This rig (bench-a) can tell apart pads that differ by 1.6 µm (0.06 thou) in give or more",
         "Drift against springback loss",
         "a guide to feel and spring, not to noise",
         "Position against finger force",
