@@ -41,6 +41,7 @@ from padlab.fitting.weighings import (
     Weighing,
     noise_mm,
     weighings,
+    within,
 )
 from padlab.marks import Mark, mark
 from padlab.records.calibration import calibrations_of
@@ -63,7 +64,9 @@ HELD_FROM_S = 0.8
 
 def is_weighed(run: Run) -> bool:
     """Whether dead weights pressed in this run, and the indicator alone was recorded."""
-    return any(s.get("do") == "weight" for s in (run.procedure or {}).get("steps", ()))
+    steps = (run.procedure or {}).get("steps", ())
+    return isinstance(steps, list | tuple) and any(
+        isinstance(s, dict) and s.get("do") == "weight" for s in steps)
 
 
 def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: tuple[float, float],
@@ -310,9 +313,9 @@ def _gathered(run: Run, holds: list[Weighing], readings: tuple[Weighing, ...], f
         if light is None:
             continue
         give = float(np.diff(frame.deflection_mm(np.array([light.force_n, hold.force_n])))[0])
-        before = at[(time > light.until_s - 2.0) & (time <= light.until_s)]
-        inside = (time >= hold.on_s + HELD_FROM_S) & (time <= hold.until_s)
-        if before.size and inside.sum() >= 20:
+        before = at[within(time, light.until_s - 2.0, light.until_s)]
+        inside = within(time, hold.on_s + HELD_FROM_S, hold.until_s)
+        if before.size and inside.stop - inside.start >= 20:
             t_all.append(time[inside] - hold.on_s)
             x_all.append(at[inside] - float(np.median(before)) - give)
             lasted.append(float(t_all[-1][-1]))
@@ -323,12 +326,14 @@ def _gathered(run: Run, holds: list[Weighing], readings: tuple[Weighing, ...], f
     n, x, log_t = np.zeros(POINTS), np.zeros((len(t_all), POINTS)), np.zeros(POINTS)
     whole = np.ones(POINTS, dtype=bool)
     for k, (t_k, x_k) in enumerate(zip(t_all, x_all, strict=True)):
-        inside = t_k < edges[-1]
-        cell = np.searchsorted(edges, t_k[inside], side="right") - 1
+        early = t_k < edges[-1]
+        cell = np.searchsorted(edges, t_k[early], side="right") - 1
         found = np.bincount(cell, minlength=POINTS)
-        x[k] = np.bincount(cell, x_k[inside], POINTS) / np.maximum(found, 1)
-        n, log_t = n + found, log_t + np.bincount(cell, np.log(t_k[inside]), POINTS)
+        x[k] = np.bincount(cell, x_k[early], POINTS) / np.maximum(found, 1)
+        n, log_t = n + found, log_t + np.bincount(cell, np.log(t_k[early]), POINTS)
         whole &= found > 0
+    if not whole.any():
+        return None
     mean_x = x.mean(axis=0)[whole]
     sigma = np.hypot(max(noise, 1e-5) / np.sqrt(n[whole]), LAW_SHARE * np.abs(mean_x))
     ramp = np.linspace(-2 * LANDING_S, 0.0, 5)

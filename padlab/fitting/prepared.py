@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +15,7 @@ from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import ForceZero, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+from padlab.signals.seen import seen
 
 Array = NDArray[np.float64]
 
@@ -104,16 +105,16 @@ def prepare(run: Run, frame: Frame) -> Prepared:
                     force_spikes + position_spikes, holes)
 
 
-def set_apart(seen: Iterable[Mapping[str, Any]]) -> list[tuple[float, float, str]]:
+def set_apart(attempts: Iterable[Any]) -> list[tuple[float, float, str]]:
     """When the presses of a run are no strokes of its curve: from, to [s], and what they are instead.
 
     Of an endurance test the strokes after the last hundreds make the curve; all from the working-in on
     up to there are the way to it.
     """
-    seen = [s for s in seen if s.get("good") or s.get("do") in APART]
-    apart = [(float(s["from_s"]), float(s["to_s"]), APART[s["do"]]) for s in seen if s["do"] in APART]
-    if endured := [float(s["to_s"]) for s in seen if s.get("label") == ENDURED]:
-        worked_in = [float(s["to_s"]) for s in seen if s.get("label") == "working-in"]
+    found = seen(attempts)
+    apart = [(s.from_s, s.to_s, APART[s.do]) for s in found if s.do in APART]
+    if endured := [s.to_s for s in found if s.good and s.label == ENDURED]:
+        worked_in = [s.to_s for s in found if s.good and s.label == "working-in"]
         apart.append((max((t for t in worked_in if t < endured[-1]), default=0.0), endured[-1], "endured"))
     return apart
 

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +27,7 @@ from padlab.calibration.frame import Frame
 from padlab.calibration.loads import Load
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
+from padlab.signals.seen import Seen, seen
 
 Array = NDArray[np.float64]
 
@@ -82,40 +82,39 @@ def weighings(run: Run, load: Load, frame: Frame) -> tuple[Weighing, ...]:
     time = run.samples["time_s"].to_numpy(dtype=np.float64)
     at = run.samples["displacement_mm"].to_numpy(dtype=np.float64)
     noise = noise_mm(at)
-    asked = [s for s in run.steps if s.get("do") in ("weight", "away")]
-    heaviest = max((float(s["mass_kg"]) for s in asked if s.get("mass_kg")), default=0.0)
+    attempts = [s for s in seen(run.steps) if s.do == "away" or (s.do == "weight" and s.mass_kg is not None)]
+    heaviest = max((s.mass_kg for s in attempts if s.mass_kg is not None), default=0.0)
     out: list[Weighing] = []
     before_kg: float | None = None
     before_s, hard, carried = float(time[0]) if time.size else 0.0, 0, 0.0
-    for s in asked:
-        mass = s.get("mass_kg")
-        if s["do"] == "away" or mass is None:
-            before_kg, before_s, carried = None, float(s["to_s"]), 0.0
+    for s in attempts:
+        mass = s.mass_kg
+        if s.do == "away" or mass is None:
+            before_kg, before_s, carried = None, s.to_s, 0.0
             continue
-        mass = float(mass)
         above = before_kg is not None and mass < before_kg
         direct = above and not out[-1].from_above             # the turn: what the hardest sank is carried
         if direct:
             carried = out[-1].sank_mm
         elif not above and (before_kg is None or load.force_n(before_kg) <= LIGHT * F0_N):
             carried, direct = 0.0, True
-        one = _read(s, time, at, noise, before_s, load.force_n(mass), frame, above=above, carried=carried,
-                    direct=direct, worked_in=hard >= WORKED_IN, number=len(out) + 1)
+        one = _read(s, mass, time, at, noise, before_s, load.force_n(mass), frame, above=above,
+                    carried=carried, direct=direct, worked_in=hard >= WORKED_IN, number=len(out) + 1)
         out.append(one)
         hard += mass >= 0.98 * heaviest
         carried += one.sank_mm
-        before_kg, before_s = mass, float(s["to_s"])
+        before_kg, before_s = mass, s.to_s
     return tuple(out)
 
 
-def _read(s: dict[str, Any], time: Array, at: Array, noise: float, before_s: float, force: float,
+def _read(s: Seen, mass_kg: float, time: Array, at: Array, noise: float, before_s: float, force: float,
           frame: Frame, *, above: bool, carried: float, direct: bool, worked_in: bool,
           number: int) -> Weighing:
-    confirmed, until = float(s["from_s"]), float(s["to_s"])
-    on = landed_s(time, at, noise, before_s, confirmed)
+    until = s.to_s
+    on = landed_s(time, at, noise, before_s, s.from_s)
     give = float(frame.deflection_mm(np.array([force]))[0])
-    reason = "" if s.get("good") else str(s.get("reason") or "not settled")
-    inside = (time >= on + FROM_S - LANDING_S) & (time <= until)
+    reason = "" if s.good else s.reason or "not settled"
+    inside = within(time, on + FROM_S - LANDING_S, until)
     t, x = time[inside] - on + LANDING_S, at[inside] - give
     value = sinks = u = math.nan
     if t.size < FEWEST or t[-1] < 2 * FROM_S:
@@ -126,8 +125,8 @@ def _read(s: dict[str, Any], time: Array, at: Array, noise: float, before_s: flo
             reason = f"the indicator strayed by {1000 * stray:.0f} um under it"
     ended = math.log10(max((until - on) / READ_AT_S, 1.0))
     sank = 0.0 if math.isnan(sinks) else sinks * ended
-    return Weighing(number, str(s.get("label", "")), float(s["mass_kg"]), force, above, on, until, value, u,
-                    sinks, sank, carried, direct, worked_in, reason)
+    return Weighing(number, s.label, mass_kg, force, above, on, until, value, u, sinks, sank, carried, direct,
+                    worked_in, reason)
 
 
 def _line(t: Array, x: Array) -> tuple[float, float, float, float]:
@@ -142,6 +141,12 @@ def _line(t: Array, x: Array) -> tuple[float, float, float, float]:
     r1 = float(np.clip(left[1:] @ left[:-1] / max(float(left @ left), 1e-30), 0.0, 0.9))
     u = stray * math.sqrt((1 + r1) / (1 - r1) * (1 / x.size + float(s.mean()) ** 2 / below))
     return value, slope, u, stray
+
+
+def within(time: Array, from_s: float, to_s: float) -> slice:
+    """The samples from one time to another, both counted in; times rise."""
+    a, b = np.searchsorted(time, from_s), np.searchsorted(time, to_s, side="right")
+    return slice(int(a), int(b))
 
 
 def landed_s(time: Array, at: Array, noise: float, before_s: float, confirmed_s: float) -> float:

@@ -22,6 +22,7 @@ from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+from padlab.signals.seen import seen
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,7 +57,7 @@ class Finding:
 
 
 def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any] | None,
-          seen: Iterable[Mapping[str, Any]] = ()) -> tuple[Finding, ...]:
+          attempts: Iterable[Any] = ()) -> tuple[Finding, ...]:
     """Judge a finished run.
 
     Parameters
@@ -66,7 +67,7 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any
         samples serves as it is. Linear in n.
     procedure : mapping or None
         As stored in a run; by it is known what was asked. None: nothing was asked.
-    seen : iterable of mapping, optional
+    attempts : iterable of mapping, optional
         The attempts at its steps, as stored in a run: what was played freely, or kept under a locked
         press, is judged neither as a stroke nor as a hold.
 
@@ -76,12 +77,12 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any
         None where the run is good.
     """
     steps = list((procedure or {}).get("steps", ()))
-    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", "")), freely(seen)))
+    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", "")), _freely(attempts)))
 
 
-def freely(seen: Iterable[Mapping[str, Any]]) -> tuple[tuple[float, float], ...]:
+def _freely(attempts: Iterable[Any]) -> tuple[tuple[float, float], ...]:
     """When nothing was asked of the force: played freely, or kept under a locked press [s]."""
-    return tuple((float(s["from_s"]), float(s["to_s"])) for s in seen if s.get("do") in ("free", "keep"))
+    return tuple((s.from_s, s.to_s) for s in seen(attempts) if s.do in ("free", "keep"))
 
 
 def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, Any]],
