@@ -40,7 +40,8 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
                 at(f, lambda c, f=f: c.at(c.loading_stiffness(), f)) for f in at_forces_n],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
-                **(_quantity(curve, lambda c: (high - low) / give_mm(c, low, high))
+                # A doubt as large as the give leaves none of it: 1 nm stands for nothing.
+                **(_quantity(curve, lambda c: (high - low) / max(give_mm(c, low, high), 1e-6))
                    if reaches else _nothing())},
             "position_mm": [at(f, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f) for f in at_forces_n],
             "limb_half_gap_mm": [

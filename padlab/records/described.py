@@ -37,6 +37,9 @@ RANGES: dict[str, tuple[float, float]] = {
     "temperature_c": (-90.0, 100.0), "humidity_percent": (0.0, 100.0), "needs_rest_h": (0.0, 1e5),
 }
 UNIT_OF = {"force": "N", "displacement": "mm", "temperature": "degC"}
+MOST = {"scale_uncertainty": 1.0, "offset_uncertainty": 10.0, "resolution": 10.0, "local_uncertainty": 10.0,
+        "limit": 1e6}
+"""Of a channel; the first is relative (1 is "no idea"), the others are in N, mm or degC."""
 LARGEST_SCALE = 1e6
 """Newtons, millimetres or degrees for one step of a reading: the cell of a test hall has less."""
 
@@ -65,6 +68,10 @@ def descriptor_mistakes(package: Mapping[str, Any], *, rig: RigRecord | None, pa
     for number, name in enumerate(held.get("calibrations", ())):
         if RUN_ID.fullmatch(name.removeprefix("cal-")) is None:
             found.append(f"calibrations.{number}: the id of a calibration, seen {_shown(name)}")
+    for number, seen in enumerate(held.get("steps", ())):
+        missing = [k for k in ("do", "from_s", "to_s") if seen.get(k) is None]
+        if missing:
+            found.append(f"steps.{number}.{missing[0]}: needed, seen none")
     for number, gap in enumerate(held.get("gaps", ())):
         if not gap["from_s"] <= gap["to_s"]:
             found.append(f"gaps.{number}.to_s: no earlier than from_s ({gap['from_s']}), seen {gap['to_s']}")
@@ -125,6 +132,10 @@ def rig_mistakes(rig: RigRecord) -> Iterator[str]:
                        ("frame_compliance_uncertainty_mm_per_n", rig.frame_compliance_uncertainty_mm_per_n)):
         if value is not None and not 0 <= value <= 10:
             yield f"rig.{key}: between 0 and 10, seen {value:g}"
+    for key, most in (("movement_mm_per_k", 1.0), ("temperature_within_k", 100.0)):
+        value = getattr(rig, key)
+        if value is not None and not abs(value) <= most:
+            yield f"rig.{key}: up to {most:g}, seen {value:g}"
     for number, instrument in enumerate(rig.instruments):
         place = f"rig.instruments.{number}"
         yield from (f"{place}.{fault}" for fault in _instrument_mistakes(instrument))
@@ -159,9 +170,9 @@ def _channel_mistakes(channel: Channel) -> Iterator[str]:
         yield f"scale: up to {LARGEST_SCALE:g} and not 0, seen {channel.scale:g}"
     if not abs(channel.offset) <= LARGEST_SCALE:
         yield f"offset: up to {LARGEST_SCALE:g}, seen {channel.offset:g}"
-    for key in ("scale_uncertainty", "offset_uncertainty", "resolution", "local_uncertainty", "limit"):
+    for key in MOST:
         value = getattr(channel, key)
-        most = 1.0 if key == "scale_uncertainty" else LARGEST_SCALE      # relative: 1 is "no idea"
+        most = MOST[key]
         if value is not None and not 0 <= value <= most:
             yield f"{key}: between 0 and {most:g}, seen {value:g}"
 
