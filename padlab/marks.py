@@ -54,6 +54,8 @@ CODES: dict[str, tuple[Weight, str]] = {
     "one_lot": (Weight.CAUTION, "one lot only: this ranks these pads, not the stock"),
     "few_lots": (Weight.NOTE, "two lots only: intervals are wide"),
     "lot_apart": (Weight.CAUTION, "one lot stands apart from the stock's others"),
+    "repeats_disagree": (
+        Weight.CAUTION, "runs of one pad disagree by more than their joint doubt; their mean is used"),
     "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),
     "gap": (Weight.CAUTION, "the rig fell silent or was unplugged; the gap is kept"),
     "bad_lines": (Weight.NOTE, "some lines from the rig were not readable and are counted"),
@@ -68,6 +70,8 @@ CODES: dict[str, tuple[Weight, str]] = {
     "rest_unknown": (Weight.NOTE, "rest before the warm-up is not on file"),
     "fewer_strokes_than_planned": (Weight.CAUTION, "the procedure went on with fewer good strokes"),
     "imported": (Weight.NOTE, "recorded elsewhere; the rig's doubt is not known to padlab"),
+    "units_doubtful": (Weight.CAUTION, "a size that is unusual on a bench for pads: check the units"),
+    "example_pad": (Weight.STOP, "the pad's file is still the example: its values are not this pad's"),
     "calibration_expired": (Weight.CAUTION, "recorded after a calibration of the rig had expired"),
     "beyond_calibration": (Weight.CAUTION, "the run goes beyond what the rig's calibration covers"),
     "few_repeats": (Weight.CAUTION, "too few repeats to test whether the calibration line is straight"),
@@ -81,6 +85,10 @@ CODES: dict[str, tuple[Weight, str]] = {
     "skew_uncertain": (Weight.CAUTION, "the skew of the instruments is known no better than 2 ms"),
     "overshot": (Weight.CAUTION, "a press went well over what was asked; the pad remembers it"),
     "indicator_moved": (Weight.CAUTION, "steel did not come back to where it was: something slipped"),
+    "partly_read": (Weight.NOTE, "the run holds more than these numbers tell of"),
+    "by_weights": (Weight.NOTE, "pressed by dead weights: the loss and the speed of a stroke are not known"),
+    "place_unknown": (Weight.NOTE, "where the rig stands is not known: standard gravity, with its doubt"),
+    "one_limb": (Weight.STOP, "weights from below only: where the pad stands on the way back is not known"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
 }
 

@@ -37,7 +37,13 @@ FACTORS: dict[str, dict[str, float]] = {
     "temperature": {"degC": 1.0},
     "humidity": {"%": 1.0, "%RH": 1.0},
     "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
+    "temperature difference": {"K": 1.0},
+    "movement with temperature": {"mm/K": 1.0, "um/K": 1e-3, "µm/K": 1e-3},
 }
+
+_NEARLY = {"c": "degC", "°c": "degC", "celsius": "degC", "newton": "N", "inch": "in", '"': "in",
+           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "oz": "ozf", "mil": "thou"}
+"""What people write for a unit, and the one that they mean; it is offered, never taken."""
 
 _TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)
 
@@ -70,6 +76,10 @@ def parse_quantity(text: str, kind: str) -> float:
     offer = f"a {kind} with its unit: " + ", ".join(u for u in factors if u.isascii())
     shown = repr(str(text)[:40])
     match = _TYPED.fullmatch(str(text)) if len(str(text)) <= 64 else None
+    pointed = str(text).strip().replace(",", ".", 1)
+    if "," in str(text) and len(pointed) <= 64 and _TYPED.fullmatch(pointed):
+        raise UnitError(f"{shown} has a comma in its number", expected=offer, seen=shown,
+                        remedy=f"write it as {pointed}, with a point")
     if match is None:
         raise UnitError(f"{shown} is not a quantity", expected=offer, seen=shown, remedy=None)
     number, unit = float(match.group(1)), match.group(2)
@@ -78,7 +88,10 @@ def parse_quantity(text: str, kind: str) -> float:
         remedy = "write it as " + " or ".join(f"{match.group(1)}{u}" for u in examples)
         raise UnitError(f"{shown} has no unit", expected=offer, seen=shown, remedy=remedy)
     if unit not in factors:
-        raise UnitError(f"{unit!r} is not a unit of {kind}", expected=offer, seen=shown, remedy=None)
+        close = _NEARLY.get(unit.casefold(), unit.casefold())
+        meant = next((u for u in factors if u.casefold() == close.casefold()), None)
+        raise UnitError(f"{unit!r} is not a unit of {kind}", expected=offer, seen=shown,
+                        remedy=meant and f"write it as {match.group(1)}{meant}")
     value = number * factors[unit]
     if not math.isfinite(value):
         raise UnitError(f"{shown} is not a finite quantity", expected=offer, seen=shown, remedy=None)
@@ -117,10 +130,11 @@ def both_lengths(length_mm: float | None) -> str:
     >>> both_lengths(0.0007)
     '0.7 um (0.03 thou)'
 
-    >>> both_lengths(None)
-    'not determined'
+    >>> both_lengths(-0.00002), both_lengths(None)
+    ('0.0 um (0.00 thou)', 'not determined')
     """
     if length_mm is None or not math.isfinite(length_mm):
         return "not determined"
     um, in_thou = length_mm * 1e3, thou(length_mm)
-    return f"{um:.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"
+    # z: what is rounded to nothing has no sign.
+    return f"{um:z.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:z.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"

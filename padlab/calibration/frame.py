@@ -92,14 +92,28 @@ def frame_of(run: Run) -> Frame:
     """
     blank = None
     if run.blank is not None:
-        from padlab.records.shelf import Shelf
-
-        blank = frame_from_blank(Shelf(run.folder.parent.parent).open(run.blank))
+        blank = frame_from_blank(_blank_of(run))
     given = next((c for c in reversed(calibrations_of(run)) if c.frame is not None), None)
     if given is not None and given.frame is not None:
         bare = (None, None) if blank is None else (blank.bare_at_f0_mm, blank.bare_u_mm)
         return frame_from_table(given.frame, given.id, *bare)
     return stated_frame(run.rig) if blank is None else blank
+
+
+def _blank_of(run: Run) -> Run:
+    """The blank run that a run names, from its own shelf."""
+    from padlab.records.shelf import Shelf
+
+    shelf = Shelf(run.folder.parent.parent)
+    folder = shelf.folder / "runs" / str(run.blank)
+    if not folder.is_dir():
+        raise RunError(
+            f"the blank run {run.blank} that belongs to run {run.id} is missing",
+            expected=f"{folder}", seen="no such folder",
+            remedy="copy the blank run's folder onto this shelf too, or name another blank run of this rig: "
+                   f"padlab remake {run.id} --blank RUN",
+            where={"run": run.id, "blank": run.blank})
+    return shelf.open(str(run.blank))
 
 
 def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None,

@@ -20,7 +20,7 @@ from padlab.records.calibration import Skew
 from padlab.records.raw_log import read_raw
 from padlab.records.run import Run
 from padlab.signals.merge import TARGET_S, instrument_times, reading_to_value
-from padlab.signals.skew import SkewEstimate, estimate_skew
+from padlab.signals.skew import SkewEstimate, spring_skew
 from padlab.statistics.quantity import Quantity, with_doubt
 
 Array = NDArray[np.float64]
@@ -83,7 +83,7 @@ def skew_of(runs: Sequence[Run]) -> SkewFound:
     if len(names) != 1:
         raise RunError("the runs are of several rigs", expected="the same two instruments",
                        seen=", ".join(sorted(f"{a} and {b}" for a, b in names)))
-    estimates = [estimate_skew(*arrays) for _, _, *arrays in both]
+    estimates = [spring_skew(*arrays) for _, _, *arrays in both]
     value, u, nu = _mean(estimates)
     marks = []
     if u is None or u > TARGET_S:

@@ -34,6 +34,10 @@ from padlab.units import parse_quantity
 
 SPEED_UNITS = {"mm/s": 1.0, "um/s": 1000.0, "mm/min": 60.0}
 """How many of each make one millimetre a second."""
+FASTEST_MM_PER_S = 5.0
+"""A bench motor that runs faster is refused: pads are pressed at 0.1 to 0.8 mm/s; design choice."""
+FINEST_STEPS = 50
+"""The largest speed must be at least so many times the smallest one that can be told; design choice."""
 _SPEED = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(mm/s|um/s|mm/min)\s*", re.ASCII)
 
 
@@ -67,7 +71,8 @@ class WatchdogFile(Table):
     """What in the rig stops the motor by itself when nothing has been said for a while."""
 
     feed: Sent = Field(description="sent again and again while padlab lives and sees fresh readings")
-    within: TimeText = Field(description="the motor stops when this has passed without it")
+    within: TimeText = Field(description="once started, also while it stands: the motor stops when this "
+                                         "has passed without it")
     says: Annotated[str, is_pattern(needs_groups=False)] | None = Field(
         None, description="regular expression of the line the motor sends when its watchdog has stopped it; "
                           "with it, padlab proves the watchdog before each run")
@@ -116,6 +121,11 @@ class MotorFile(Wiring):
                            ("stall_within", self.stall_s)):
             if not value > 0:
                 raise mistake("motor", f"{key}: more than nothing")
+        if self.fastest_mm_per_s > FASTEST_MM_PER_S:
+            raise mistake("motor", f"fastest: {FASTEST_MM_PER_S:g} mm/s at most; a pad is pressed far slower")
+        if FINEST_STEPS * self.finest_mm_per_s > self.fastest_mm_per_s:
+            raise mistake("motor", f"decimals: speeds in steps of {self.finest_mm_per_s:g} mm/s are too "
+                                   "coarse to come softly to a force; more decimals, or a finer speed_unit")
         return self
 
     @property
@@ -138,8 +148,21 @@ class MotorFile(Wiring):
         """Largest speed [mm/s]."""
         return speed_mm_per_s(self.fastest)
 
+    @property
+    def finest_mm_per_s(self) -> float:
+        """Smallest speed that can be told, and the step from one to the next [mm/s]."""
+        return 10.0 ** -self.decimals / self._per_mm
+
+    @property
+    def _per_mm(self) -> float:
+        return self.steps_per_mm if self.steps_per_mm is not None else SPEED_UNITS[self.speed_unit]
+
     def speed_text(self, speed_mm_per_s: float) -> str:
-        """The command for a speed; + presses."""
-        per = self.steps_per_mm if self.steps_per_mm is not None else SPEED_UNITS[self.speed_unit]
-        number = round(self.sign * speed_mm_per_s * per, self.decimals) + 0.0
+        """The command for a speed; + presses. No speed over ``fastest`` is ever told."""
+        most = self.fastest_mm_per_s * self._per_mm
+        wanted = max(-most, min(most, speed_mm_per_s * self._per_mm))
+        number = round(wanted, self.decimals)
+        if abs(number) > most * (1 + 1e-9):                        # rounded up over the limit
+            number -= 10.0 ** -self.decimals if number > 0 else -(10.0 ** -self.decimals)
+        number = self.sign * number + 0.0
         return self.move.replace("{speed}", f"{number:.{self.decimals}f}")

@@ -14,17 +14,17 @@ queries, :mod:`padlab.capture.modbus` for registers.
 from __future__ import annotations
 
 import logging
-import queue
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from padlab.capture.checksum import Checksum, without_sums
+from padlab.capture.events import Events, Piece
 from padlab.capture.instrument_file import STAMP_S, InstrumentFile, LinesFile, ModbusFile, ScpiFile
 from padlab.capture.motor_file import MotorFile
 from padlab.capture.pattern import read_pattern
-from padlab.capture.port import Event, Piece, Port, read_some
+from padlab.capture.port import Port, read_some
 from padlab.capture.wire import LONGEST_LINE
 from padlab.units import parse_quantity
 
@@ -187,7 +187,7 @@ class AskedPort(Port):
 
 
 def port_for(
-    instrument: InstrumentFile, events: queue.SimpleQueue[Event], clock: Callable[[], float] = time.monotonic,
+    instrument: InstrumentFile, events: Events, clock: Callable[[], float] = time.monotonic,
     give_up_s: float | None = None,
 ) -> Port:
     """The port that an instrument's protocol asks for; a new protocol gets its branch here."""

@@ -16,7 +16,6 @@ from __future__ import annotations
 import errno
 import logging
 import os
-import queue
 import threading
 import time
 from collections.abc import Callable
@@ -24,6 +23,12 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
+from padlab.capture.events import Back as Back
+from padlab.capture.events import Event as Event
+from padlab.capture.events import Events as Events
+from padlab.capture.events import GivenUp as GivenUp
+from padlab.capture.events import Lost as Lost
+from padlab.capture.events import Piece as Piece
 from padlab.capture.motor_file import MotorFile
 from padlab.capture.pattern import read_pattern
 from padlab.capture.rig import InstrumentFile, LinesFile, ModbusFile, check_url
@@ -31,8 +36,15 @@ from padlab.capture.rig_parts import IdentityFile
 from padlab.errors import RigError, RigSilent
 from padlab.units import parse_quantity
 
+try:
+    from termios import error as _Refused
+except ImportError:                                   # Windows
+    _Refused = OSError  # type: ignore[misc, assignment]
+
 log = logging.getLogger(__name__)
 
+GONE = (OSError, TypeError, AttributeError, _Refused)
+"""What a port raises that went away; SerialException is an OSError, a refused setting is none."""
 READ_S = 0.1
 """Longest wait for a byte, so that a port can be closed [s]."""
 GATHER_S = 0.01
@@ -42,56 +54,16 @@ SOME_LINES = 128
 """Bytes."""
 SMALL = 1024
 """A piece below this many bytes is small; after a larger one is read on at once, so that nothing is lost."""
+MOST_HALVES = 64
+"""So many pieces without an end mark are no line: from then on pieces are gathered again."""
 HOT_BYTES_PER_S = 1e6
 """Over this rate there is no pause at all: the buffer of a terminal is full within a few ms."""
 HOT_S = 0.02
 """The rate is taken over this time [s]."""
-MOST_WAITING = 4096
-"""Pieces that may wait for the recorder before the reader pauses."""
 RETRY_S = 0.2
 GIVE_UP_S = 60.0
 """A rig that has not come back after this ends the run [s]."""
 ASK_AGAIN_S = 1.0
-
-
-@dataclass(frozen=True)
-class Piece:
-    """Bytes that came, and when they were read on the host's monotonic clock."""
-
-    instrument: str
-    host_s: float
-    data: bytes
-
-
-@dataclass(frozen=True)
-class Lost:
-    """The port went away."""
-
-    instrument: str
-    host_s: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class Back:
-    """The same rig answers again; ``known`` says whether it proved to be the same."""
-
-    instrument: str
-    host_s: float
-    url: str
-    known: bool
-
-
-@dataclass(frozen=True)
-class GivenUp:
-    """It did not come back in time, or reading it failed for another reason."""
-
-    instrument: str
-    host_s: float
-    reason: str
-
-
-Event = Piece | Lost | Back | GivenUp
 
 
 def usb_ports() -> dict[str, tuple[int, int, str]]:
@@ -110,7 +82,7 @@ class Port:
     ----------
     instrument : InstrumentFile or MotorFile
         Its port, line settings and identity.
-    events : queue.SimpleQueue
+    events : Events
         Where the reading thread puts what happens; several ports may share one.
     clock : callable
         Monotonic seconds.
@@ -121,7 +93,7 @@ class Port:
     """
 
     instrument: InstrumentFile | MotorFile
-    events: queue.SimpleQueue[Event] = field(default_factory=queue.SimpleQueue)
+    events: Events = field(default_factory=Events)
     clock: Callable[[], float] = time.monotonic
     give_up_s: float = GIVE_UP_S
     usb: Callable[[], dict[str, tuple[int, int, str]]] = usb_ports
@@ -184,7 +156,7 @@ class Port:
             if serial is not None and hasattr(serial, "cancel_read"):
                 try:
                     serial.cancel_read()
-                except (OSError, TypeError, AttributeError) as fault:   # it was lost at this moment
+                except GONE as fault:                                   # it was lost at this moment
                     log.debug("cancel_read: %s", fault)
             self._thread.join(timeout=5.0)
             self._thread = None
@@ -199,7 +171,7 @@ class Port:
         while not self._stop.is_set():
             try:
                 self._read_on()
-            except (OSError, TypeError, AttributeError) as fault:       # SerialException is an OSError
+            except GONE as fault:
                 if self._stop.is_set():
                     return
                 reason = f"the port {self.url} was lost: {_short(fault)}"
@@ -216,7 +188,8 @@ class Port:
 
     def _read_on(self) -> None:
         serial, name, stop = self._serial, self.instrument.name, self._stop
-        since_s, count, hot = self.clock(), 0, False
+        since_s, count, hot, half = self.clock(), 0, False, 0
+        end = self.instrument.line_end.encode("ascii")
         while not stop.is_set():
             data = read_some(serial)
             if not data:
@@ -227,9 +200,11 @@ class Port:
             if now - since_s >= HOT_S:
                 hot = count > HOT_BYTES_PER_S * (now - since_s)
                 since_s, count = now, 0
-            if len(data) < SMALL and not hot:
+            # Half a line is read on at once, so that each line has the stamp of its own end mark.
+            half = 0 if data.endswith(end) or half >= MOST_HALVES else half + 1
+            if len(data) < SMALL and not hot and not half:
                 time.sleep(GATHER_S if len(data) < SOME_LINES else 3 * GATHER_S)
-            while self.events.qsize() > MOST_WAITING and not stop.is_set():
+            while self.events.is_full and not stop.is_set():
                 stop.wait(GATHER_S)
 
     def _reopen(self) -> bool:
@@ -246,7 +221,7 @@ class Port:
                     self._serial = self._open_url(url)
                     early = self._identify()
                     self._set_up()
-                except (OSError, TypeError) as fault:                   # RigError is an OSError too
+                except GONE as fault:                                   # RigError is an OSError too
                     last = _short(fault)
                     self._close_serial()
                     continue
@@ -270,7 +245,7 @@ class Port:
         wiring = self.instrument
         settings: dict[str, Any] = {
             "baudrate": wiring.baud, "bytesize": wiring.data_bits, "stopbits": wiring.stop_bits,
-            "parity": {"none": "N", "even": "E", "odd": "O"}[wiring.parity],
+            "parity": {"none": "N", "even": "E", "odd": "O"}["none" if _is_pseudo(url) else wiring.parity],
             "rtscts": wiring.flow == "rts-cts", "xonxoff": wiring.flow == "xon-xoff",
             "timeout": READ_S, "write_timeout": 1.0,
         }
@@ -280,7 +255,7 @@ class Port:
             port = serial.serial_for_url(url, do_not_open=True, **settings)
             port.dtr, port.rts = wiring.dtr, wiring.rts       # before opening: some boards reset on a change
             port.open()
-        except (OSError, ValueError) as fault:
+        except (*GONE, ValueError) as fault:
             raise _cannot_open(url, fault) from fault
         return port
 
@@ -301,7 +276,7 @@ class Port:
                     ask_at = self.clock() + ASK_AGAIN_S
                     self._serial.write(identity.ask.encode("ascii") + end)
                 data = read_some(self._serial)
-            except (OSError, TypeError) as fault:
+            except GONE as fault:
                 raise RigError(
                     f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
                     remedy="see that no other program holds the rig",
@@ -337,7 +312,7 @@ class Port:
         if serial is not None:
             try:
                 serial.close()
-            except (OSError, TypeError) as fault:                       # it was gone already
+            except GONE as fault:                                       # it was gone already
                 log.debug("close: %s", fault)
 
 
@@ -345,6 +320,8 @@ def read_some(serial: Any) -> bytes:
     """What has come, in one go; waits at most the port's own timeout for the first byte."""
     if not str(serial.port).startswith("socket:"):
         waiting: bytes = serial.read(max(1, serial.in_waiting))
+        if len(waiting) == 1 and (more := serial.in_waiting):      # it was waited for, and came with others
+            waiting += serial.read(more)
         return waiting
     data: bytes = serial.read(1)      # over TCP the library knows only whether something waits, not how much
     if data:
@@ -368,10 +345,37 @@ def _cannot_open(url: str, fault: Exception) -> RigError:
                         seen="permission denied",
                         remedy="on Linux join the group that owns the port (often dialout), then log in anew")
     if number == errno.ENOENT or "FileNotFoundError(2" in str(fault):
-        return RigError(f"there is no port {url}", expected="a rig that is plugged in", seen="no such port",
-                        remedy="plug the rig in, or name its port with --url")
+        return RigError(f"there is no port {url}: {_nothing(url)}", expected="a rig that is plugged in",
+                        seen=_ports_here(), remedy="plug the rig in, or name its port with --url")
+    if number in (errno.ENOTTY, errno.EISDIR, errno.EINVAL) or "(25, " in str(fault):
+        what = "a folder" if os.path.isdir(url) else "a file or a device of another kind"
+        return RigError(f"{url} cannot be opened: it is no serial port", expected="a serial port",
+                        seen=f"{what}; {_ports_here()}", remedy="name the rig's port with --url")
+    if url.startswith(("socket:", "rfc2217:")):
+        return RigError(f"the port {url} cannot be opened: {_short(fault)}",
+                        expected="a rig or a converter that listens there", seen="nobody answers",
+                        remedy="see that it is switched on, and that address and port number are right")
     return RigError(f"the port {url} cannot be opened: {_short(fault)}",
                     remedy="see that the rig has power and that the name is right")
+
+
+def _is_pseudo(url: str) -> bool:
+    """Whether it is a pseudo-terminal: it hands on bytes, and some systems refuse it a parity."""
+    return url.startswith("/") and os.path.realpath(url).startswith("/dev/pts/")
+
+
+def _nothing(url: str) -> str:
+    if os.path.islink(url):
+        return f"it is a link to {os.readlink(url)}, where nothing is"
+    return "nothing is there"
+
+
+def _ports_here() -> str:
+    """The serial ports of this machine, in words."""
+    from serial.tools import list_ports
+
+    names = sorted(p.device for p in list_ports.comports())
+    return "ports that are here: " + ", ".join(names[:20]) if names else "no serial port on this machine"
 
 
 def _short(fault: Exception) -> str:

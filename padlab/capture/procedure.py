@@ -12,6 +12,8 @@ A step is one of
 * ``weight``  let a dead weight down on the pad and leave it, until it has settled and for
   ``seconds`` at least. ``mass_kg`` is all that then rests on the pad: pan, spindle and weights.
 
+Steps that come again are written once: ``times`` and a list of ``steps`` stand in place of ``do``.
+
 A hold ``by`` a weight is one in which the weight presses through the lever and the cell listens:
 steadier than any hand.
 
@@ -33,6 +35,7 @@ from padlab.errors import FileFormatError, InputError
 from padlab.records.forms import read_toml
 
 DO = ("stroke", "hold", "rest", "free", "bare", "keep", "away", "weight")
+MOST_STEPS = 10_000
 STEP_KEYS = {"do", "label", "to_n", "count", "seconds", "pace", "mass_kg", "by"}
 
 
@@ -110,15 +113,17 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
     if rest is not None and not (_is_number(rest) and 0 <= rest <= 10_000):
         mistakes.append("needs_rest_h: hours of rest before")
     listed = table.get("step", [])
-    if not isinstance(listed, list) or len(listed) > 10_000:
-        mistakes.append("step: [[step]] tables, 10000 at most")
+    if not isinstance(listed, list) or len(listed) > MOST_STEPS:
+        mistakes.append(f"step: [[step]] tables, {MOST_STEPS} at most")
         listed = []
-    steps = []
+    steps: list[Step] = []
     for number, raw in enumerate(listed, start=1):
-        step, faults = _step(raw, peak)
-        mistakes += [f"step {number}: {f}" for f in faults]
-        if step is not None:
-            steps.append(step)
+        some, faults = _repeated(raw, peak)
+        mistakes += [f"step {number}{f}" for f in faults]
+        steps += some
+    if len(steps) > MOST_STEPS:
+        mistakes.append(f"step: {MOST_STEPS} at most, with all that is repeated")
+        steps = steps[:1]
     if not steps:
         mistakes.append("step: at least one [[step]]")
     if not isinstance(table.get("name"), str):
@@ -138,6 +143,29 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
         name=table["name"], kind=table["kind"], title=str(table.get("title", table["name"])),
         steps=tuple(steps), peak_net_n=peak, needs_rest_h=table.get("needs_rest_h"),
     )
+
+
+def _repeated(raw: Any, peak: float | None) -> tuple[list[Step], list[str]]:
+    """The steps of one ``[[step]]``: its own, or those that it repeats; and its mistakes."""
+    if not (isinstance(raw, dict) and {"times", "steps"} & set(raw)):
+        step, faults = _step(raw, peak)
+        return ([] if step is None else [step]), [f": {f}" for f in faults]
+    times, listed = raw.get("times"), raw.get("steps")
+    found = [f": {key}: does not go with times and steps" for key in sorted(set(raw) - {"times", "steps"})]
+    if not (isinstance(times, int) and not isinstance(times, bool) and 1 <= times <= 1000):
+        found.append(": times: a whole number from 1 to 1000")
+        times = 0
+    if not (isinstance(listed, list) and 0 < len(listed) <= MOST_STEPS):
+        found.append(": steps: a list of steps")
+        listed = []
+    once: list[Step] = []
+    for number, inner in enumerate(listed, start=1):
+        step, faults = _step(inner, peak)
+        found += [f".{number}: {f}" for f in faults]
+        once += [] if step is None else [step]
+    if times * len(once) > MOST_STEPS:
+        return once, [*found, f": times: makes more than {MOST_STEPS} steps"]
+    return once * times, found
 
 
 def _step(raw: Any, peak: float | None) -> tuple[Step | None, list[str]]:

@@ -10,8 +10,8 @@ that is killed loses what waited for the next flush: half a second.
 
 from __future__ import annotations
 
+import contextlib
 import logging
-import queue
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -21,8 +21,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.events import Back, Event, Events, GivenUp, Lost, Piece
+from padlab.capture.motor_limits import Halt
 from padlab.capture.polled import port_for
-from padlab.capture.port import GIVE_UP_S, Back, Event, GivenUp, Lost, Piece
+from padlab.capture.port import GIVE_UP_S
 from padlab.capture.procedure import Procedure
 from padlab.capture.prompts import Said
 from padlab.capture.rig import RigFile
@@ -42,6 +44,8 @@ from padlab.signals.merge import lead_of, samples_from_raw
 if TYPE_CHECKING:
     import pandas as pd
 
+    from padlab.capture.motor import Motor
+
 Array = NDArray[np.float64]
 log = logging.getLogger(__name__)
 
@@ -51,10 +55,14 @@ GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
 SILENT = "the rig fell silent"
 NEXT = "see to its power and its cable, then start a new run"
+UNLOAD = ("take the load off, see that the cell's zero is where it was (padlab rigs NAME --listen) and that "
+          "its hard stop is set below its limit, then start a new run")
 PATIENCE_S = 180.0
 """Nobody presses for so long: the run is ended and kept [s]."""
 SHARE_OF_LIMIT = 0.8
 """A procedure must stay below this share of the cell's limit (science of the standard procedure)."""
+AFTERMATH_S = 0.5
+"""So long a motor is watched after it was stopped [s]."""
 MANY_EVENTS = 64
 """With so many waiting there is no pause between two turns."""
 MOST_BYTES = 1 << 20
@@ -115,6 +123,7 @@ def record(
     pad: Pad | None = None,
     environment: dict[str, Any] | None = None,
     blank: str | None = None,
+    calibrations: tuple[str, ...] = (),
     note: str | None = None,
     should_stop: Callable[[], bool] = lambda: False,
     on_begin: Callable[[Recording], None] = lambda recording: None,
@@ -125,6 +134,7 @@ def record(
     derive: Callable[[Run], pd.DataFrame] | None = None,
     confirmed: Callable[[], bool] = lambda: False,
     yes_after_s: float | None = None,
+    motor: Motor | None = None,
 ) -> Run:
     """Record one run.
 
@@ -140,6 +150,8 @@ def record(
         Shows what is to be done and what was seen.
     environment : dict, optional
         ``temperature_c``, ``humidity_percent``, ``conditioning``: what is known of them.
+    calibrations : tuple of str
+        Ids beside those that the rig file names: the skew of two instruments.
     should_stop : callable
         Asked ten times a second; True ends the run as interrupted, all samples kept.
     on_begin : callable
@@ -155,6 +167,8 @@ def record(
     yes_after_s : float, optional
         Dead weights: confirm each by itself when the indicator has come to rest for so long, in the
         rig's time [s].
+    motor : Motor, optional
+        Open, and this rig's: it presses instead of a hand. It is made safe whatever ends the run.
 
     Returns
     -------
@@ -172,18 +186,21 @@ def record(
     """
     remembered = rig.to_record()
     check_fits(remembered, procedure)
-    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    events = Events()
     with ExitStack() as stack:
+        for said in motor.prove() if motor is not None else ():
+            screen.say(said)
         ports = [stack.enter_context(port_for(i, events, clock, give_up_s)) for i in rig.instrument]
         start_utc, start_s = wall(), clock()
         recording = shelf.begin(
             kind=procedure.kind, procedure=procedure.to_json(), pad=pad, rig=remembered,
-            environment=environment or {}, calibrations=_calibrations(remembered), blank=blank, note=note,
+            environment=environment or {}, blank=blank, note=note,
+            calibrations=(*_calibrations(remembered), *calibrations),
             start_utc=start_utc, monotonic_s=start_s, clock=clock,
         )
         follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \
             else StepFollower(procedure)
-        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed)
+        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed, motor)
         for port, instrument in zip(ports, remembered.instruments, strict=True):
             rate = next(i.lines_per_s for i in rig.instrument if i.name == instrument.name)
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
@@ -210,8 +227,9 @@ class Recorder:
     def __init__(
         self, recording: Recording, follower: StepFollower | WeightFollower, screen: Screen,
         clock: Callable[[], float], patience_s: float, give_up_s: float,
-        confirmed: Callable[[], bool] = lambda: False,
+        confirmed: Callable[[], bool] = lambda: False, motor: Motor | None = None,
     ) -> None:
+        self.motor, self.turn_s = motor, TURN_S if motor is None else motor.turn_s
         self.recording, self.screen, self.clock = recording, screen, clock
         self.patience_s, self.give_up_s = patience_s, give_up_s
         self.follower, self.confirmed = follower, confirmed
@@ -220,26 +238,33 @@ class Recorder:
         self._waiting: list[tuple[Array, Array]] = []      # times and readings not yet looked at
         self._looked_s = self._active_s = self._began_s = clock()
         self._told: set[str] = set()
+        self._silent: set[str] = set()                     # who was said to be silent
+        self._ended = False
 
     @property
     def lead(self) -> Source:
         """The instrument on whose time the run is: the one that measures force, if there is one."""
         return self.sources[lead_of(s.record for s in self.sources.values()).name]
 
-    def run(self, events: queue.SimpleQueue[Event], should_stop: Callable[[], bool]) -> None:
+    def run(self, events: Events, should_stop: Callable[[], bool]) -> None:
         """Take events until the procedure is done or something ends it."""
         self.screen.say(Said(self.follower.prompt()))
         try:
-            while not self.follower.done:
-                if should_stop():
-                    raise Quit("stopped by hand")
-                self._take_some(events)
-                self.recording.tick()
-                self._look()
-                self._mind_the_time()
-                self._wait_for(events)
-        except Quit as end:
-            self._look()
+            try:
+                while not self.follower.done:
+                    if should_stop():
+                        raise Quit("stopped by hand")
+                    self._take_some(events)
+                    self._look()
+                    if self.motor is not None and isinstance(self.follower, StepFollower):
+                        self.motor.turn(self.follower)
+                    self.recording.tick()
+                    self._mind_the_time()
+                    self._wait_for(events)
+            finally:
+                self._leave_safe(events)                   # first of all, whatever ended it
+        except (Quit, Halt) as end:
+            self._look(is_over=True)
             reason = str(end)
             self.marks += [*end.marks, mark("interrupted", "run", f"the recording ended early: {reason}")]
             self.screen.say(Said(f"the run is ended and kept: {reason}", "poor"))
@@ -267,12 +292,12 @@ class Recorder:
 
     def _judge(self, run: Run, samples: pd.DataFrame) -> list[Mark]:
         """What is wrong with the run is said at once, with what to do about it."""
-        found = judge(samples, run.procedure)
+        found = judge(samples, run.procedure, run.steps)
         for one in found:
             self.screen.say(Said(f"{one.mark.message}; {one.remedy}", "poor"))
         return [one.mark for one in found]
 
-    def take_rest(self, events: queue.SimpleQueue[Event]) -> None:
+    def take_rest(self, events: Events) -> None:
         """What was read but not yet stored when the loop ended is stored too."""
         while not events.empty():
             event = events.get_nowait()
@@ -288,15 +313,28 @@ class Recorder:
         except (OSError, ValueError) as second:            # the disk is full, most likely, and stays so
             log.info("closing after %r: %s", fault, second)
 
+    def _leave_safe(self, events: Events) -> None:
+        """Stop the motor, if there is one, and see from some more readings that it stands."""
+        self._ended = True
+        if self.motor is None:
+            return
+        said, until = self.motor.make_safe(), self.clock() + AFTERMATH_S
+        while self.clock() < until:
+            with contextlib.suppress(Quit, Halt):          # it is over already; what comes is kept
+                self._take_some(events)
+            time.sleep(self.turn_s)
+        for one in [*said, *self.motor.aftermath()]:
+            self.screen.say(one)
+
     # -- one turn of the loop ----------------------------------------------------------------------
 
-    def _wait_for(self, events: queue.SimpleQueue[Event]) -> None:
+    def _wait_for(self, events: Events) -> None:
         """Sleep through the rest of this turn, unless more waits than one turn can take."""
-        left = self._looked_s + TURN_S - self.clock()
-        if left > 0 and events.qsize() < MANY_EVENTS:
+        left = self._looked_s + self.turn_s - self.clock()
+        if left > 0 and events.qsize() < MANY_EVENTS and not events.is_full:
             time.sleep(left)
 
-    def _take_some(self, events: queue.SimpleQueue[Event]) -> None:
+    def _take_some(self, events: Events) -> None:
         """Take what waits, consecutive pieces of one instrument together."""
         pieces: list[Piece] = []
         count = 0
@@ -316,8 +354,10 @@ class Recorder:
     def _take(self, event: Event) -> None:
         source = self.sources[event.instrument]
         if isinstance(event, Lost):
-            self._look()
+            self._look(is_over=self._ended)
             source.lost, source.has_gap = event.reason, True
+            if self.motor is not None:                     # it would start again by itself, unexpected
+                raise Quit(f"{self._named(source, event.reason)}; {NEXT}")
             if self._serves(source):
                 self._say_all(self.follower.lost())
             self.screen.say(Said(f"{self._named(source, event.reason)}; let go and plug it in again: "
@@ -344,6 +384,9 @@ class Recorder:
         if not lines:
             return
         self.recording.append(source.record.name, lines)
+        if source.record.name in self._silent:
+            self._silent.remove(source.record.name)
+            self.screen.say(Said(f"readings come from {source.record.name} again", "good"))
         cuts = self._mind_gaps(source, before_s, times)
         seen = source.values(self.follower.quantity, values)
         if seen is not None:
@@ -352,10 +395,14 @@ class Recorder:
                     self._look()
                     self._say_all(self.follower.lost())
                 self._waiting.append((times[start:stop], seen[start:stop]))
+        if self._ended:
+            return
+        if self.motor is not None:
+            self.motor.see(source, times, values)
         over = source.over_limit(values)
         if over is not None:
-            self.screen.say(Said(f"STOP, let go: {over}", "poor"))
-            raise Quit(over, mark("over_range", "run", over))
+            self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))
+            raise Quit(f"{over}; {UNLOAD}", mark("over_range", "run", over))
 
     def _mind_gaps(self, source: Source, before_s: float, times: Array) -> list[int]:
         """Keep the gaps of an instrument; gives the places of the readings that follow one."""
@@ -420,15 +467,18 @@ class Recorder:
             self._look()
             self._say_all(self.follower.lost())
 
-    def _look(self) -> None:
-        """Let the steps see what has come since the last look."""
+    def _look(self, *, is_over: bool = False) -> None:
+        """Let the steps see what has come since the last look; once it is over nothing more is asked for."""
         self._looked_s = now = self.clock()
         if isinstance(self.follower, WeightFollower) and self.confirmed():
             self.follower.confirm()
         if self._waiting:
             times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()
-            self._say_all(self.follower.feed(times, seen))
+            said = self.follower.feed(times, seen)
+            self._say_all([one for one in said if one.tone == "good"] if is_over else said)
+        if is_over:
+            return
         others = [s for s in self.sources.values() if s is not self.lead]
         if any(self._serves(s) and self._is_away(s, now) for s in others):
             self._say_all(self.follower.lost())
@@ -446,6 +496,7 @@ class Recorder:
         for name, source in self.sources.items():
             silent_s = now - source.last_host_s
             if source.lost is None and silent_s > 5.0:
+                self._silent.add(name)
                 only_bad = source.wire.counts.bad_lines > source.bad_when_heard
                 self._tell_once(f"silent {source.last_host_s}", f"only unreadable lines come from {name}"
                                 if only_bad else f"nothing comes from {name}: is it switched on?")

@@ -10,7 +10,16 @@ from pydantic import Field, model_validator
 
 from padlab.capture.instrument_file import InstrumentFile
 from padlab.capture.motor_file import MotorFile
-from padlab.capture.rig_parts import FrameFile, Table, Text, Word, check_url, mistake
+from padlab.capture.rig_parts import (
+    COM_PORT,
+    FrameFile,
+    Table,
+    TemperatureFile,
+    Text,
+    Word,
+    check_url,
+    mistake,
+)
 from padlab.errors import InputError
 from padlab.records.rig_record import RigRecord
 from padlab.units import parse_quantity
@@ -22,6 +31,7 @@ class RigFile(Table):
     name: Word
     title: Text = ""
     frame: FrameFile | None = None
+    temperature: TemperatureFile | None = None
     instrument: tuple[Annotated[InstrumentFile, Field(discriminator="protocol")], ...] = Field(
         min_length=1, max_length=16, strict=False)
     motor: MotorFile | None = Field(None, description="driven only with a watchdog")
@@ -42,12 +52,15 @@ class RigFile(Table):
 
     def to_record(self) -> RigRecord:
         """The rig as a run remembers it; it cannot be opened from there."""
-        frame = self.frame
+        frame, warmth = self.frame, self.temperature
+        within = warmth.within if warmth else None
         doubt = frame.compliance_uncertainty if frame else None
         return RigRecord(
             name=self.name, instruments=tuple(i.to_record() for i in self.instrument),
             frame_compliance_mm_per_n=parse_quantity(frame.compliance, "compliance") if frame else 0.0,
             frame_compliance_uncertainty_mm_per_n=parse_quantity(doubt, "compliance") if doubt else None,
+            movement_mm_per_k=parse_quantity(warmth.moves, "movement with temperature") if warmth else None,
+            temperature_within_k=parse_quantity(within, "temperature difference") if within else None,
             description=self.model_dump(mode="json", exclude_none=True, by_alias=True),
         )
 
@@ -65,14 +78,20 @@ class RigFile(Table):
         for text in typed:
             name, equals, url = text.partition("=")
             if not equals or name not in names:
-                if len(names) != 1:
+                if len(names) != 1 or (equals and "/" not in name):
                     raise InputError(
+                        f"rig {self.name} has no instrument {name[:80]!r}" if equals else
                         f"rig {self.name} has several instruments: which one is on {text[:80]!r}?",
                         expected="INSTRUMENT=URL with one of " + ", ".join(names), seen=text[:80],
                     )
                 name, url = names[0], text
-            is_here = bool(url) and "://" not in url and "\0" not in url and Path(url).exists()
-            urls[name] = check_url(str(Path(url).absolute()) if is_here else url)
+            # What looks like a path is taken for one; opening it will tell whether anything is there.
+            is_path = bool(url) and "\0" not in url and "://" not in url and COM_PORT.fullmatch(url) is None
+            urls[name] = check_url(str(Path(url).absolute()) if is_path else url)
+        shared = sorted(u for u in set(urls.values()) if list(urls.values()).count(u) > 1 and u != "loop://")
+        if shared:
+            raise InputError(f"two instruments on one port: {shared[0]}", expected="a port for each",
+                             seen=", ".join(f"{n}={u}" for n, u in urls.items())[:200])
         here: dict[str, Any] = {"instrument": tuple(
             i.model_copy(update={"url": urls.get(i.name, i.url)}) for i in self.instrument)}
         if motor is not None:

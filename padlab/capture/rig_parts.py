@@ -27,6 +27,7 @@ PADLABS_OWN = ("host_s", "time_s", "stamp_us")
 """Columns that padlab itself writes."""
 _KIND = {"force": "force", "displacement": "length", "temperature": "temperature"}
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(10))}
+COM_PORT = re.compile("COM[0-9]{1,3}", re.ASCII)
 _URL = re.compile(
     r"COM[0-9]{1,3}|/[^\s\x00-\x1f\x7f?#]{1,250}|loop://|"
     r"(?:socket|rfc2217)://(?:[A-Za-z0-9_.-]{1,200}|\[[0-9a-fA-F:.]{2,45}\]):([0-9]{1,5})", re.ASCII
@@ -127,6 +128,8 @@ Sent = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[\x20-\x7e]+
 Lines = Annotated[tuple[Sent, ...], Field(max_length=16, strict=False)]
 TimeText = Annotated[str, of_kind("time")]
 ComplianceText = Annotated[str, of_kind("compliance")]
+MovementText = Annotated[str, of_kind("movement with temperature")]
+KelvinText = Annotated[str, of_kind("temperature difference")]
 
 
 class Table(BaseModel):
@@ -140,6 +143,15 @@ class FrameFile(Table):
 
     compliance: ComplianceText = Field(description="mm of frame give per newton, such as 0.05um/N")
     compliance_uncertainty: ComplianceText | None = Field(None, description="one standard deviation")
+
+
+class TemperatureFile(Table):
+    """What warmth does to the reading between a light and a hard press; left out where nobody knows."""
+
+    moves: MovementText = Field(
+        description="how much a change of position reads wrong for 1 K between its two ends, such as 0.8um/K")
+    within: KelvinText | None = Field(
+        None, description="how far the temperature may move meanwhile where no run recorded it, such as 2K")
 
 
 class IdentityFile(Table):

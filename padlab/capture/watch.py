@@ -19,10 +19,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.events import Back, Events, GivenUp, Lost, Piece
 from padlab.capture.polled import port_for
-from padlab.capture.port import Event, GivenUp, Lost, Piece
 from padlab.capture.rig import InstrumentFile, RigFile
 from padlab.capture.wire import reader_for
+from padlab.errors import RigLost
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,8 @@ class Look:
     bad_lines: int
     lost_lines: int
     trouble: str | None = None
-    last_bad: str | None = None      # the last unreadable line since the last look; ``!why`` of what is asked
+    last_bad: str | None = None      # the last unreadable line so far; of what is asked, why it was none
+    is_new: bool = False             # whether that one came since the last look
 
 
 class Watch:
@@ -60,10 +62,10 @@ class Watch:
         self._wire = reader_for(instrument, whole_from_start=whole_from_start)
         self._since_s = start_s
         self._values: list[NDArray[np.float64]] = []
+        self._is_asked, self._bad_shown = instrument.is_asked, 0
 
     def take(self, data: bytes, *, host_s: float) -> None:
         """Take the next bytes."""
-        self.trouble = None
         got = self._wire.feed(data)
         if len(got):
             self._values.append(got.values)
@@ -71,7 +73,11 @@ class Watch:
     def lost(self, reason: str) -> None:
         """The port went away."""
         self.trouble = reason
-        self._wire.reopened()
+
+    def back(self, *, known: bool) -> None:
+        """The port is open again; what comes next is a line from its beginning where the rig is known."""
+        self.trouble = None
+        self._wire.reopened(whole_from_start=known)
 
     def look(self, *, host_s: float) -> Look:
         """What came since the last look."""
@@ -86,25 +92,30 @@ class Watch:
             channels.append(ChannelLook(c.quantity, c.unit, float(value[-1]) if value.size else None,
                                         float(value.std(ddof=1)) if value.size > 1 else None))
         counts = self._wire.counts
-        last_bad, self._wire.last_bad = self._wire.last_bad, None
+        new, self._bad_shown = counts.bad_lines > self._bad_shown, counts.bad_lines
         return Look(self.name, len(values) / spent, tuple(channels), counts.bad_lines, counts.lost_lines,
-                    self.trouble, last_bad)
+                    self.trouble, self._last_bad(), new)
+
+    def _last_bad(self) -> str | None:
+        """The last unreadable line; an asked port marks by ``!`` its own words about an answer."""
+        bad = self._wire.last_bad
+        return bad[1:] if bad is not None and self._is_asked and bad.startswith("!") else bad
 
 
 def listen(
     rig: RigFile, *, should_stop: Callable[[], bool], clock: Callable[[], float] = time.monotonic,
-    every_s: float = 1.0,
+    every_s: float = 1.0, give_up_s: float | None = None,
 ) -> Iterator[list[Look]]:
     """Open a rig and look at all its instruments, once every ``every_s``, until told to stop.
 
     Raises
     ------
     RigError
-        A port that cannot be opened, or a rig that went away and did not come back.
+        A port that cannot be opened, or an instrument that went away and did not come back.
     """
-    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    events = Events()
     with ExitStack() as stack:
-        ports = [stack.enter_context(port_for(i, events, clock)) for i in rig.instrument]
+        ports = [stack.enter_context(port_for(i, events, clock, give_up_s)) for i in rig.instrument]
         watches = {i.name: Watch(i, start_s=clock(), whole_from_start=p.is_known)
                    for i, p in zip(rig.instrument, ports, strict=True)}
         for port in ports:
@@ -115,8 +126,13 @@ def listen(
                 event = events.get(timeout=min(0.1, max(0.001, due - clock())))
                 if isinstance(event, Piece):
                     watches[event.instrument].take(event.data, host_s=event.host_s)
-                elif isinstance(event, Lost | GivenUp):
+                elif isinstance(event, Lost):
                     watches[event.instrument].lost(event.reason)
+                elif isinstance(event, Back):
+                    watches[event.instrument].back(known=event.known)
+                elif isinstance(event, GivenUp):
+                    raise RigLost(f"{event.instrument}: {event.reason}", expected="a rig that comes back",
+                                  seen="nothing", remedy="see to its power and its cable, then listen again")
             except queue.Empty:
                 pass
             if clock() >= due:

@@ -31,16 +31,24 @@ TICK_S = 0.2
 LOOK_S = 4.0
 """The stretch in which a weight must lie still: two halves of it are compared [s]."""
 STILL_SHARE = 0.02
-"""Still: its halves differ by at most this share of what the weight has moved the pad; design choice.
+"""Still: its halves differ by at most this share of how deep the pad is pressed; design choice.
 A pad that sinks by 4 % per decade moves by 1.2 % from 3 s to 5 s."""
 STILL_MM = 0.001
 """... or by one micrometre, about the step and the noise of a cheap indicator [mm]."""
 LATEST_S = 60.0
 """A weight that has not settled so long after it should have is read as it is, and noted [s]."""
 MOVED_MM = 0.003
-"""A move over this (and six times the noise) is a weight put on or off [mm]."""
-JOLT_SHARE = 0.5
-"""A sudden move by so large a share of the weight's own is a weight that was touched; design choice."""
+"""A move within a second over this (and four times the noise) is a weight put on or off [mm] ..."""
+SUDDEN = 4.0
+"""... if it is so many times what the pad had moved in the second before; design choice."""
+KEPT_S = 6.0
+"""Readings further back are not looked at [s]."""
+OVER_SHARE = 0.05
+"""A move is over when a second brings less than this share of its fastest one; design choice."""
+QUIET_S = 1.5
+"""So long after the operator's word nothing is taken for a touch: the hand is still going away [s]."""
+LIFTED_WITHIN_S = 30.0
+"""Where nobody says a word, a lift is waited for so long; then it is taken as done [s]."""
 
 
 class WeightFollower:
@@ -78,7 +86,11 @@ class WeightFollower:
         self._confirmed = False                  # said, not yet placed on the axis
         self._time: Array = np.zeros(0)          # since a little before this step was asked
         self._at: Array = np.zeros(0)
+        self._carries_kg: float | None = None    # what lies on the pad, as far as is known
+        self._lightest: tuple[float, float] | None = None      # least mass read so far, and where [kg, mm]
         self._before_mm: float | None = None     # where the pad stood when this step was asked
+        self._moved_s: float | None = None       # when this step's own move was last seen
+        self._fastest_mm = 0.0                   # ... and the most of it within a second
         self._broken = False
         self._new: tuple[Array, Array] = (np.zeros(0), np.zeros(0))     # not yet a whole tick
         self._said: list[Said] = []
@@ -136,6 +148,8 @@ class WeightFollower:
     def _take(self, time: Array, at: Array) -> None:
         self._time, self._at = np.concatenate([self._time, time]), np.concatenate([self._at, at])
         self._now_s = float(time[-1])
+        recent = self._time > self._now_s - KEPT_S
+        self._time, self._at = self._time[recent], self._at[recent]
         if self._asked_s is None:
             self._ask(first=True)
         if self.step is not None:
@@ -146,23 +160,27 @@ class WeightFollower:
     def _ask(self, *, first: bool = False) -> None:
         """Begin the step that is next: remember where the pad stands."""
         self._asked_s, self._on_s, self._broken = self._now_s, None, False
-        keep = self._time > self._now_s - 1.0
-        self._time, self._at = self._time[keep], self._at[keep]
-        self._before_mm = float(np.median(self._at)) if self._at.size else None
-        self._confirmed = False
+        self._confirmed = first and self._confirmed      # said before the first reading had come
+        self._moved_s, self._fastest_mm = None, 0.0
+        self._before_mm = self._level(self._now_s - 1.0, self._now_s)
         if not first:
             self._say(self.prompt())
 
     def _wait_away(self, step: Step) -> None:
         began = self._asked_s or 0.0
+        if self.yes_after_s is not None and self._carries_kg is not None:     # nobody says: it is lifted
+            if not self._has_moved(-1) and self._now_s - began < LIFTED_WITHIN_S:
+                return
+            began = self._asked_s = self._moved_s or began
+            self._carries_kg = None
         if self._now_s - began >= (step.seconds or 0.0):
             self._finish(step, began, None)
 
     def _weigh(self, step: Step) -> None:
         if self._on_s is None:
-            if not (self._confirmed or self._may_say_yes()):
+            if not (self._confirmed or self._may_say_yes(step)):
                 return
-            self._on_s, self._confirmed = self._now_s, False
+            self._on_s, self._confirmed, self._carries_kg = self._now_s, False, step.mass_kg
             self._say(f"{_name(step)} is on: hands off until it has settled", "good")
             return
         on = self._on_s
@@ -188,6 +206,12 @@ class WeightFollower:
         if reason is not None:
             self.shortened.append(f"{step.label}, {_name(step)}: {reason}")
             self._say(f"this one does not count: {reason}", "poor")
+        at, mass = self._level(self._now_s - 1.0, self._now_s), step.mass_kg
+        if reason is None and at is not None and mass is not None and (
+                self._lightest is None or mass <= self._lightest[0]):
+            self._lightest = (mass, at)
+        if step.do == "away":
+            self._carries_kg = None
         self.index += 1
         if self.step is None:
             self.done = True
@@ -206,13 +230,12 @@ class WeightFollower:
         third = np.diff(self._at[-400:], 3)
         return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0)) if third.size > 20 else STILL_MM
 
-    def _moved_mm(self) -> float:
-        now = self._level(self._now_s - 0.5, self._now_s)
-        return 0.0 if now is None or self._before_mm is None else abs(now - self._before_mm)
-
     def _is_still(self) -> bool:
         """Whether the two halves of the last stretch agree to a trace."""
-        return self._drift_mm(LOOK_S) <= max(STILL_MM, STILL_SHARE * self._moved_mm())
+        now = self._level(self._now_s - 0.5, self._now_s)
+        from_mm = self._before_mm if self._lightest is None else self._lightest[1]
+        deep = 0.0 if now is None or from_mm is None else abs(now - from_mm)
+        return self._drift_mm(LOOK_S) <= max(STILL_MM, STILL_SHARE * deep)
 
     def _drift_mm(self, over_s: float) -> float:
         early = self._level(self._now_s - over_s, self._now_s - over_s / 2)
@@ -221,22 +244,37 @@ class WeightFollower:
             return np.inf
         return abs(late - early)
 
-    def _is_touched(self, on_s: float) -> bool:
-        """A jolt: within half a second as much as half of what the weight did, once it lay still."""
-        if self._now_s - on_s < 1.5 or self._moved_mm() == 0.0:
-            return False
-        reference, now = self._level(on_s, self._now_s - 0.5), self._level(self._now_s - 0.2, self._now_s)
-        if reference is None or now is None or self._before_mm is None:
-            return False
-        own = abs(reference - self._before_mm)
-        return abs(now - reference) > max(MOVED_MM, 6 * self._noise_mm(), JOLT_SHARE * own)
+    def _moves_mm(self) -> tuple[float, float] | None:
+        """How far it went within the last second and within the one before, + = thinner [mm]."""
+        now, before, earlier = (self._level(self._now_s - ago - 0.4 * (1 + (ago > 0)), self._now_s - ago)
+                                for ago in (0.0, 0.6, 1.6))
+        return None if now is None or before is None or earlier is None else (now - before, before - earlier)
 
-    def _may_say_yes(self) -> bool:
-        """By itself: it has moved since it was asked for, and has been still for the time given."""
-        wait = self.yes_after_s
-        if wait is None or self._moved_mm() < max(MOVED_MM, 6 * self._noise_mm()):
+    def _least_mm(self) -> float:
+        return max(MOVED_MM, 4 * self._noise_mm())
+
+    def _is_touched(self, on_s: float) -> bool:
+        """A jolt, once the hand is away: a move, and far more than what went before."""
+        moves = self._moves_mm()
+        if moves is None or self._now_s - on_s < QUIET_S:
             return False
-        return self._drift_mm(max(wait, 0.4)) <= max(STILL_MM, STILL_SHARE * self._moved_mm())
+        return abs(moves[0]) > max(self._least_mm(), SUDDEN * abs(moves[1]))
+
+    def _has_moved(self, way: int) -> bool:
+        """Note a move that way since this step was asked for; True once it is over."""
+        moves = self._moves_mm()
+        if moves is None or self.yes_after_s is None:
+            return False
+        if way * moves[0] > self._least_mm():
+            self._fastest_mm = max(self._fastest_mm, abs(moves[0]))
+            if abs(moves[0]) > OVER_SHARE * self._fastest_mm:
+                self._moved_s = self._now_s
+        return self._moved_s is not None and self._now_s - self._moved_s >= self.yes_after_s
+
+    def _may_say_yes(self, step: Step) -> bool:
+        """By itself: it has moved the way it must since it was asked for, and has been calm since."""
+        heavier = self._carries_kg is None or (step.mass_kg or 0.0) > self._carries_kg
+        return self._has_moved(1 if heavier else -1)
 
     def _say(self, text: str, tone: Literal["prompt", "good", "poor"] = "prompt") -> None:
         self._said.append(Said(text, tone))

@@ -163,6 +163,7 @@ class LineReader:
         self._tail, self._too_long = b"", True
         if self._in_step:
             self.counts.bad_lines += 1
+            self.last_bad = _words(tail[:MOST_SHOWN])
             self._bad_before += 1
 
     def _read(self, lines: list[bytes], remarks: list[str], passed_over: int) -> Readings:

@@ -31,10 +31,15 @@ def command(
 
     from datetime import UTC, datetime
 
-    from padlab.records.amendments import amend
+    from padlab.errors import InputError
+    from padlab.records.amendments import amend, check_texts
     from padlab.records.forms import read_pad
     from padlab.records.shelf import find_one
 
+    try:
+        check_texts(note=note, set_aside=set_aside, reason=reason)
+    except InputError as fault:                # typed, not found
+        raise click.UsageError(plain(str(fault))) from fault
     pad = None if pad_file is None else read_pad(pad_file)
     amended = amend(find_one(run).folder, on=datetime.now(UTC), pad=pad, note=note, set_aside=set_aside,
                     take_back=take_back, reason=reason)

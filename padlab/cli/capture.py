@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from padlab.cli.consent import motor_of
 from padlab.cli.main import print_json
 from padlab.cli.words import plain
 
@@ -29,29 +30,56 @@ if TYPE_CHECKING:
               help="The shelf on which the run is kept; made if it is not there.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
-@click.option("--blank", metavar="RUN", 
+@click.option("--blank", metavar="RUN",
               help="The blank run that measured the give of the bare frame; "
                    "if not given, the newest of this rig within a day.")
 @click.option("--note", metavar="TEXT", help="Kept with the run.")
 @click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
 @click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
 @click.option("--conditioning", metavar="TEXT", help="How the pad was kept before.")
+@click.option("--latitude", type=click.FloatRange(-90, 90), metavar="DEG",
+              help="Dead weights: where the rig stands, such as 54 (south is negative).")
+@click.option("--height", type=click.FloatRange(-500, 9000), metavar="M",
+              help="Dead weights: its height above the sea; 0 if not given.")
+@click.option("--yes-after", metavar="TIME",
+              help="Dead weights: nobody presses Enter; each counts as on when the indicator has moved and "
+                   "then been calm for so long, such as 0.6s. For virtual rigs, and for full hands.")
+@click.option("--drive", is_flag=True,
+              help="A rig with a motor: you stand beside it, and it may move; otherwise you are asked.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     rig: str, procedure: str, pad_file: Path | None, out: Path, urls: tuple[str, ...], blank: str | None,
-    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None, as_json: bool,
+    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None,
+    latitude: float | None, height: float | None, yes_after: str | None, drive: bool,
+    as_json: bool,
 ) -> None:
-    """Record a run: PROCEDURE done by hand on RIG.
+    """Record a run: PROCEDURE done on RIG, by hand or by the rig's motor.
 
-    RIG is a name (padlab rigs lists them) or a TOML file; PROCEDURE is standard, warm-up, blank,
-    touch or a TOML file. Ctrl-C ends the run; what was recorded is kept.
+    RIG is a name (padlab rigs lists them) or a TOML file. Ctrl-C ends the run; what was recorded is kept.
+    PROCEDURE is a TOML file (padlab new procedure writes one to fill in), or one of these:
 
+    \b
+    standard         one pad: worked in, pressed hard and lightly, held (7 min)
+    warm-up          fifty strokes after a night's rest (7 min)
+    passage          a minute of strokes of mixed force and length, as in playing (3 min)
+    held-note        two minutes under a weight on the lever, the cell listens (5 min)
+    relaxation       pressed to 8 N and locked: how the force falls (7 min)
+    compression-set  thickness before and after half an hour under load (1 h 20 min)
+    endurance        measured at first, after 100 and after 300 strokes (an hour)
+    dead-weight      no load cell: weights press, the indicator alone is read (20 to 30 min)
+    blank            the bare anvils: the give of the frame (2 min)
+    check            a steel spring: is the rig right today? (2 min)
+    touch            a player's finger on a force cap (2 min)
+
+    Dead weights: padlab asks for each; let it down, take the hands off, press Enter.
+
+    \b
     padlab capture bench standard --pad A3.toml --out shelf
-    """
+    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
+    """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
-    from padlab.errors import InputError
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
     from padlab.units import parse_quantity
@@ -61,8 +89,8 @@ def command(
     check_fits(described.to_record(), steps)
     pad = read_pad(pad_file) if pad_file is not None else None
     if pad is None and steps.kind == "pad":
-        raise InputError(f"procedure {steps.name} measures a pad", expected="--pad PAD.toml", seen="no --pad",
-                         remedy="padlab new pad --out PAD.toml writes a file to fill in")
+        raise click.UsageError(f"procedure {plain(steps.name)} measures a pad: --pad PAD.toml is missing "
+                               "(padlab new pad --out PAD.toml writes a file to fill in)")
     environment: dict[str, Any] = {}
     if temperature is not None:
         environment["temperature_c"] = parse_quantity(temperature, "temperature")
@@ -70,6 +98,13 @@ def command(
         environment["humidity_percent"] = parse_quantity(humidity, "humidity")
     if conditioning is not None:
         environment["conditioning"] = conditioning
+    if height is not None and latitude is None:
+        raise click.UsageError("--height goes with --latitude")
+    if latitude is not None:
+        environment |= {"latitude_deg": latitude, "height_m": height or 0.0}
+    calm_s = None if yes_after is None else parse_quantity(yes_after, "time")
+    if calm_s is not None and not (steps.is_by_weights and 0 < calm_s <= 60):
+        raise click.UsageError("--yes-after is a time up to 60 s, and for dead weights only")
     remembered = described.to_record()
     _check_calibrations(remembered, out)
     if blank is not None:
@@ -77,15 +112,19 @@ def command(
     else:
         blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
 
-    _cautions(out, described.name)
+    skew = _newest_skew(out, remembered)
     if steps.needs_rest_h:
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
+    if steps.is_by_weights and latitude is None:
+        click.echo("no --latitude: standard gravity is taken, with the doubt of not knowing where", err=True)
     stop = _Stop()
-    with stop, _screen() as screen:
+    with motor_of(described, steps, may_move=drive) as motor, stop, _screen() as screen:
+        confirmed = _enter(screen) if steps.is_by_weights and calm_s is None else lambda: False
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
-            note=note, should_stop=stop.is_asked,
+            calibrations=skew, note=note, should_stop=stop.is_asked,
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
+            confirmed=confirmed, yes_after_s=calm_s, motor=motor,
         )
     for one in run.marks:
         click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
@@ -94,6 +133,15 @@ def command(
                     "marks": [m.to_json() for m in run.marks]})
     else:
         click.echo(f"{run.id}  {run.state}  {plain(str(run.folder))}")
+
+
+def _enter(screen: Screen) -> Callable[[], bool]:
+    """The operator's word: Enter, once for each weight."""
+    from padlab.capture.enter import Enter
+    from padlab.capture.prompts import Said
+
+    ended = Said("no Enter can come any more: the input has ended (--yes-after does without)", "poor")
+    return Enter(sys.stdin, on_end=lambda: screen.say(ended)).taken
 
 
 def _blank(blank: str, shelf: Path) -> str:
@@ -128,6 +176,28 @@ def _newest_blank(shelf: Path, rig: str) -> str | None:
     return found
 
 
+def _newest_skew(shelf: Path, rig: RigRecord) -> tuple[str, ...]:
+    """The newest skew on the shelf between the instruments of this rig, if it has not expired."""
+    from datetime import UTC, datetime
+
+    from padlab.errors import RunError
+    from padlab.records.calibration import CALIBRATION_ID, FOLDER, check_serves, read_calibration
+
+    if len(rig.instruments) < 2:
+        return ()
+    now = datetime.now(UTC).isoformat()
+    folder = shelf / FOLDER
+    names = [p.stem for p in folder.iterdir()] if folder.is_dir() else []
+    for name in sorted(filter(CALIBRATION_ID.fullmatch, names), reverse=True):
+        with contextlib.suppress(RunError, OSError):        # damaged, or of another rig: passed over
+            found = read_calibration(shelf, name)
+            if found.kind == "skew" and found.rig == rig.name and not found.is_expired(now):
+                check_serves(found, rig, "to be recorded")
+                click.echo(f"the skew of the instruments is taken from calibration {name}", err=True)
+                return (name,)
+    return ()
+
+
 SHOWN = ".cautions-shown"
 """On the shelf: the names of the rigs whose cautions were shown, one a line."""
 
@@ -142,23 +212,20 @@ def _shown(shelf: Path) -> list[str]:
         return []
 
 
-def _cautions(shelf: Path, rig: str) -> None:
+def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
+    """The rig answers and the run is begun: cautions first, whole when this rig is new to the shelf."""
+    from padlab.capture.prompts import Said
     from padlab.cautions import CAUTIONS
 
-    if rig in _shown(shelf):
-        click.echo("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
-                   "README, Cautions, has the rest.", err=True)
-        return
-    click.echo("Cautions (local rules and licensed practice come first):", err=True)
-    for title, text in CAUTIONS:
-        click.echo(f"  {title}. {text}", err=True)
-
-
-def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
-    from padlab.capture.prompts import Said
-
-    screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
     known = _shown(shelf)
+    if rig in known:
+        screen.say(Said("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
+                        "README, Cautions, has the rest."))
+    else:
+        screen.say(Said("Cautions (local rules and licensed practice come first):"))
+        for title, text in CAUTIONS:
+            screen.say(Said(f"  {title}. {text}"))
+    screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
     if rig not in known:
         from padlab.errors import PadlabError
         from padlab.records.inside import write_whole

@@ -7,7 +7,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +18,7 @@ from padlab.cli.words import plain
 if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
     from padlab.drift.touch import TouchProfile
-    from padlab.fitting.results import RunFit
-    from padlab.records.pad import Pad
-    from padlab.records.run import Run
-
+    from padlab.errors import PadlabError
 
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
@@ -100,13 +96,19 @@ def command(
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
 
+    from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.decisions.comparison import Face, compare
 
     spent = {"read": 0.0, "fit": 0.0, "compare": 0.0, "page": 0.0}
     with _timed(spent, "read"):
-        chosen = _pad_runs(runs)
+        chosen = pad_runs(runs, by="compare")
+        for run in chosen:
+            if run.pad is None:
+                click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
         player = _player(touch, runs)
-    fits, not_fitted = _fit_all(chosen, spent)
+    fits, failed = fit_all([run for run in chosen if run.pad is not None],
+                           timed=lambda name: _timed(spent, name))
+    not_fitted = [(n.run.id, n.run.pad, _why(n.fault)) for n in failed if n.run.pad is not None]
     with _timed(spent, "compare"):
         comparison = compare(
             fits, player, limit_mm=limit_mm, holding_n=holding_n, face=Face(*face) if face else None,
@@ -135,33 +137,14 @@ def _service(years: float | None, strokes: float | None, days: float | None) -> 
     return known or None
 
 
-def _pad_runs(names: Sequence[str]) -> list[Run]:
-    """Pad runs of what was named. A shelf may hold other kinds; a run named by itself may not be one."""
-    from padlab.errors import RunError
-    from padlab.records.shelf import find_runs
-
-    shelves = _shelves(names)
-    found: dict[Path, Run] = {}
-    for name in names:
-        for run in find_runs([name], near=[Path.cwd(), *shelves]):
-            if run.kind == "pad":
-                found.setdefault(run.folder.resolve(), run)
-            elif Path(name) not in shelves:
-                raise RunError(f"compare cannot use run {run.id}", expected="a run of kind pad",
-                               seen=f"kind {run.kind}", where={"run": run.id},
-                               remedy="a touch run goes behind --touch" if run.kind == "touch" else None)
-    if not found:
-        raise RunError("there is no pad run to compare", expected="runs of kind pad", seen="none",
-                       remedy="padlab shelf SHELF lists what is on file")
-    return sorted(found.values(), key=lambda run: run.id)
-
-
-def _shelves(names: Sequence[str]) -> list[Path]:
-    return [Path(name) for name in names if "\0" not in name and (Path(name) / "runs").is_dir()]
+def _why(fault: PadlabError) -> str:
+    """The reason, with what to do where that is known."""
+    return f"{fault.message}: {fault.remedy}" if fault.remedy else fault.message
 
 
 def _player(touch: str, names: Sequence[str]) -> TouchProfile:
     """A preset, a touch file, or a recorded touch."""
+    from padlab.cli.pad_runs import shelves
     from padlab.drift.touch import PRESETS, preset, read_touch_file, recorded_touch
     from padlab.errors import InputError
     from padlab.records.shelf import find_runs
@@ -176,48 +159,11 @@ def _player(touch: str, names: Sequence[str]) -> TouchProfile:
         return read_touch_file(path)
     if not re.search(r"[\d/\\]", touch):
         return preset(touch)                    # a word, mistyped: say which words there are
-    found = find_runs([touch], near=[Path.cwd(), *_shelves(names)])
+    found = find_runs([touch], near=[Path.cwd(), *shelves(names)])
     if len(found) != 1:
         raise InputError(f"--touch {touch[:200]!r} names {len(found)} runs", expected="one touch run",
                          seen=f"{len(found)} runs")
     return recorded_touch(found[0])
-
-
-def _fit_all(runs: Sequence[Run], spent: dict[str, float],
-             ) -> tuple[list[RunFit], list[tuple[str, Pad, str]]]:
-    """Fit every run; one that cannot be fitted is listed with its reason, the others go on."""
-    from padlab.errors import FitError, RunError
-    from padlab.fitting.run_fit import fit_run
-
-    fits: list[RunFit] = []
-    not_fitted: list[tuple[str, Pad, str]] = []
-    for run in _with_progress(runs):
-        if run.pad is None:
-            click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
-            continue
-        if run.state == "recording":
-            not_fitted.append((run.id, run.pad, "it is still being recorded"))
-            continue
-        try:
-            with _timed(spent, "read"):
-                run.samples                     # noqa: B018  read now, so that the time split is true
-            with _timed(spent, "fit"):
-                fit = fit_run(run)
-        except (FitError, RunError) as fault:
-            not_fitted.append((run.id, run.pad, fault.message))
-            continue
-        fits.append(replace(fit, conditions={**fit.conditions, "start_utc": run.start_utc}))
-    return fits, not_fitted
-
-
-def _with_progress(runs: Sequence[Run]) -> Iterator[Run]:
-    if not sys.stderr.isatty():
-        yield from runs
-        return
-    from rich.console import Console
-    from rich.progress import track
-
-    yield from track(runs, description="fitting", console=Console(stderr=True), transient=True)
 
 
 @contextmanager
@@ -229,14 +175,12 @@ def _timed(spent: dict[str, float], name: str) -> Iterator[None]:
         spent[name] += time.perf_counter() - start
 
 
-TOLD = ("one_lot", "lot_apart", "not_tested_hard_enough", "carried_far", "thickness_unknown")
-"""Marks of a stock that the summary repeats; the page and ``--json`` have all."""
-
 VERDICTS = {"within": "keeps within the limit", "beyond": "goes beyond the limit",
             "undecided": "cannot be told yet"}
 
 
 def _show(comparison: Comparison) -> None:
+    from padlab.report.story import tell
     from padlab.units import both_lengths
     from padlab.words import one_line
 
@@ -247,10 +191,17 @@ def _show(comparison: Comparison) -> None:
         f"{touch.holding_n:g} N holding force\n"
         f"compared at a face of {carried.outer_mm:g} x {carried.inner_mm:g} mm, {thick} under the usual "
         f"press; limit {both_lengths(comparison.limit_mm)}\n"))
-    rows = [_words(row) for row in comparison.ranking]
+    told = tell(comparison)
+    cautions = {line.row.material: line.cautions for line in told.stocks}
+    rows = [(_words(row), [one_line(c) for c in cautions.get(row.material, ())])
+            for row in comparison.ranking]
     if rows:
         _table(["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"], rows)
         click.echo("\nStocks that share a letter are not told apart.")
+        for words in told.for_all:
+            click.echo(one_line(f"caution, all stocks: {words}"))
+    for line in (*told.ties_told, *told.rig_worth):
+        click.echo(one_line(line.replace("µm", "um")))
     for row in comparison.unranked:
         click.echo(one_line(f"not ranked: {row.material}: {row.reason}"))
     said = {row.material for row in comparison.unranked}
@@ -258,11 +209,6 @@ def _show(comparison: Comparison) -> None:
         if pad.material not in said:
             name = f"run {pad.run} (pad {pad.pad} of {pad.material}, lot {pad.lot})"
             click.echo(one_line(f"left out: {name}: {pad.reason}"))
-    for stock in comparison.ranking:
-        for mark in stock.marks:
-            if mark.code in TOLD:
-                about = "" if mark.about == stock.material else f", {mark.about}"
-                click.echo(one_line(f"{mark.weight}: {stock.material}{about}: {mark.message}"))
     for mark in comparison.marks:
         if mark.weight != "note":
             click.echo(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
@@ -283,17 +229,25 @@ def _words(row: StockRow) -> list[str]:
             VERDICTS[row.verdict]]
 
 
-def _table(heads: list[str], rows: list[list[str]]) -> None:
+def _table(heads: list[str], rows: list[tuple[list[str], list[str]]]) -> None:
+    """Rows; the cautions of each stand below it, or on a terminal (where cells are narrow) below all."""
     if sys.stdout.isatty():
         from rich.console import Console
         from rich.table import Table
         from rich.text import Text
 
         table = Table(*heads, box=None, pad_edge=False)
-        for row in rows:
-            table.add_row(*(Text(cell) for cell in row))       # Text: square brackets are no markup
-        Console().print(table)
+        for cells, _ in rows:
+            table.add_row(*(Text(cell) for cell in cells))      # Text: square brackets are no markup
+        console = Console()
+        console.print(table)
+        for (place, name, *_), cautions in rows:
+            for words in cautions:
+                console.print(Text(f"! {place} {name}: {words}"))
         return
-    widths = [max(len(cell) for cell in column) for column in zip(heads, *rows, strict=True)]
-    for row in [heads, *rows]:
-        click.echo("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
+    widths = [max(len(cell) for cell in column)
+              for column in zip(heads, *(cells for cells, _ in rows), strict=True)]
+    for cells, cautions in [(heads, []), *rows]:
+        click.echo("  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip())
+        for words in cautions:
+            click.echo(f"{'':{widths[0]}}    ! {words}")

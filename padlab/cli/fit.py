@@ -1,7 +1,8 @@
-"""``padlab fit``: stiffness, springback loss, sinking and set of runs."""
+"""``padlab fit``: stiffness, springback loss, sinking and set of runs, and what they are worth."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,8 +11,15 @@ from padlab.cli.main import print_json
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
+    from padlab.cli.pad_runs import NotFitted
+    from padlab.decisions.told_apart import Apart
+    from padlab.errors import PadlabError
     from padlab.fitting.results import RunFit
-    from padlab.records.run import Run
+
+MOST_WHOLE = 3
+"""Up to so many runs the doubt is shown source by source, and each pair has its verdict."""
+MOST_PAIRED = 12
+"""Up to so many runs ``--json`` holds every pair."""
 
 
 def _quantities(kind: str, low: float, high: float) -> Any:
@@ -39,48 +47,86 @@ def _quantities(kind: str, low: float, high: float) -> Any:
               help="NET pad force for stiffness and position; give is from the first to the last.")
 @click.option("--at-time", "at_times", multiple=True, callback=_quantities("time", 0.01, 1e9),
               metavar="TIME", help="Time into a held note.")
+@click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="A page of these runs: numbers, and their doubt source by source.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple[float, ...],
-            as_json: bool) -> None:
+            report: Path | None, as_json: bool) -> None:
     """What each run says of its pad, every number with its 95 % interval.
+
+    A run that cannot be fitted is listed at the end; the others go on.
 
     padlab fit sample_runs --at-force 3.5N --at-time 10s
     """
+    from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.fitting.creep import DEFAULT_TIMES_S
-    from padlab.fitting.run_fit import fit_run
-    from padlab.records.shelf import find_runs
 
-    fits = [fit_run(run, at_forces_n=at_forces or None, at_times_s=at_times or DEFAULT_TIMES_S)
-            for run in _of_kind_pad(find_runs(runs), runs)]
+    if report is not None and not report.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {plain(str(report.parent))}", param_hint="--report")
+    chosen = pad_runs(runs, by="fit")
+    fits, not_fitted = fit_all(chosen, at_forces_n=at_forces or None, at_times_s=at_times or DEFAULT_TIMES_S)
+    if not fits:
+        raise _none_fitted(not_fitted)
+    pairs = _pairs(fits)
+    if report is not None:
+        from datetime import UTC, datetime
+
+        from padlab.report.pages import write_runs
+
+        write_runs(fits, report, pairs=pairs, not_fitted=[(n.run.id, n.fault.message) for n in not_fitted],
+                   made_on=f"{datetime.now(UTC):%Y-%m-%d}")
     if as_json:
-        print_json({"runs": [f.json for f in fits]})
+        print_json({"runs": [f.json for f in fits], "pairs": [p.to_json() for p in pairs],
+                    "not_fitted": [n.to_json() for n in not_fitted]})
         return
     for f in fits:
-        click.echo("\n".join(_summary(f)) + "\n")
+        click.echo("\n".join(_summary(f, at_forces, at_times, whole=len(fits) <= MOST_WHOLE)) + "\n")
+    _show_rest(pairs if len(fits) <= MOST_WHOLE else [], not_fitted, shortened=len(fits) > MOST_WHOLE)
+    if report is not None:
+        click.echo(f"The page: {plain(str(report))}")
 
 
-def _of_kind_pad(found: list[Run], named: tuple[str, ...]) -> list[Run]:
-    """Pad runs; others are passed over in a shelf, and refused where named by themselves."""
-    from pathlib import Path
+def _none_fitted(not_fitted: list[NotFitted]) -> PadlabError:
+    """The one fault, or all of them in one."""
+    from padlab.errors import FitError
 
-    from padlab.errors import RunError
-
-    pads = [r for r in found if r.kind == "pad"]
-    others = [r for r in found if r.kind != "pad"]
-    from_shelf = any((Path(n) / "runs").is_dir() for n in named if "\0" not in n)
-    if others and not from_shelf:
-        raise RunError(f"fit cannot use run {others[0].id}", expected="a run of kind pad",
-                       seen=f"kind {others[0].kind}", where={"run": others[0].id})
-    if not pads:
-        raise RunError("there is no pad run to fit", expected="runs of kind pad", seen="none",
-                       remedy="padlab shelf SHELF lists what is on file")
-    return pads
+    if len(not_fitted) == 1:
+        return not_fitted[0].fault
+    shown = [f"{n.run.id}: {n.fault.message}" for n in not_fitted]
+    return FitError(
+        f"none of these {len(shown)} runs could be fitted", expected="at least one run that can be fitted",
+        seen="; ".join(shown[:8]) + ("" if len(shown) <= 8 else f"; and {len(shown) - 8} more"),
+        remedy="padlab fit RUN tells of one of them alone", where={"runs": [n.run.id for n in not_fitted]})
 
 
-def _summary(fit: RunFit) -> list[str]:
+def _pairs(fits: list[RunFit]) -> list[Apart]:
+    from itertools import combinations
+
+    from padlab.decisions.told_apart import told_apart
+
+    if len(fits) > MOST_PAIRED:
+        return []
+    return [found for a, b in combinations(fits, 2) if (found := told_apart(a, b)) is not None]
+
+
+def _show_rest(pairs: list[Apart], not_fitted: list[NotFitted], *, shortened: bool) -> None:
+    from padlab.words import one_line
+
+    for pair in pairs:
+        rig = "" if pair.one_rig else " (not known to be one rig and calibration: nothing cancels)"
+        click.echo(one_line(f"{pair.a} and {pair.b}: {pair.verdict}{rig}"))
+    if shortened:
+        click.echo(f"Name {MOST_WHOLE} runs or fewer to see their doubt source by source.")
+    for n in not_fitted:
+        remedy = f" - try: {n.fault.remedy}" if n.fault.remedy else ""
+        seen = f" ({n.fault.seen})" if n.fault.seen else ""
+        click.echo(one_line(f"not fitted: run {n.run.id}: {n.fault.message}{seen}{remedy}"))
+
+
+def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, ...], *, whole: bool,
+             ) -> list[str]:
     """A run in a technician's words."""
     from padlab.marks import Weight
-    from padlab.units import both_lengths
     from padlab.words import one_line
 
     c, h, s = fit.json["compression"], fit.json["hysteresis"], fit.json["compression_set"]
@@ -88,41 +134,87 @@ def _summary(fit: RunFit) -> list[str]:
                       f"good to {fit.json['good_to_n']:.1f} N net)")]
     give = c["secant_stiffness_n_per_mm"]
     if c["give_mm"]:
-        lines.append(f"  give {give['from_n']:g} to {give['to_n']:g} N net   {_length(c['give_mm'])}")
+        lines.append(_line(f"give {give['from_n']:g} to {give['to_n']:g} N net", _length(c["give_mm"])))
+    for row in c["position_mm"] if at_forces else ():
+        lines.append(_line(f"position at {row['force_n']:g} N", _length(row)))
     for row in c["tangent_stiffness_n_per_mm"]:
-        lines.append(f"  stiffness at {row['force_n']:g} N       {_number(row, 'N/mm')}")
+        lines.append(_line(f"stiffness at {row['force_n']:g} N", _number(row, "N/mm")))
     if h and h["loss_fraction"]:
-        share = {k: None if v is None else 100 * v for k, v in h["loss_fraction"].items()}
-        lines.append(f"  springback loss         {_number(share, '%')}")
-    creep = fit.json["creep"]
-    if creep and creep["fraction_per_decade"]:
-        percent = {k: None if v is None else 100 * v for k, v in creep["fraction_per_decade"].items()}
-        lines.append(f"  sinks under a held note {_number(percent, '% per tenfold time')}"
-                     f"  ({creep['hold_force_n']:.1f} N)")
+        lines.append(_line("springback loss", _number(_percent(h["loss_fraction"]), "%")))
+    lines += _held(fit.json["creep"], at_times)
     if s and s["set_mm"]:
-        lines.append(f"  set after {s['after_s']:.0f} s          {_length(s['set_mm'])}")
+        lines.append(_line(f"set after {s['after_s']:.0f} s", _length(s["set_mm"])))
+    if lost := fit.json.get("relaxation"):
+        lines.append(_line("force lost, locked", f"{_number(_percent(lost['force_lost_1_to_10_s']), '%')} "
+                           f"from 1 s to 10 s  (from {lost['locked_at_n']:.1f} N)"))
     if fit.warm_up_mm:
-        lines.append(f"  warm-up, 50 strokes     {_length(fit.warm_up_mm.to_json())}")
-    lines.append(f"  best-fitting law        {c['law']} ({c['verdict'].replace('_', ' ')}); "
-                 "numbers above come from the measured curve")
-    budget = fit.json["budget"]
-    if budget:
-        lines.append(f"  this rig's doubt        {both_lengths(budget['u95_mm'])} on the give")
-        lines.append(f"  {budget['verdict']}")
+        lines.append(_line("warm-up, 50 strokes", _length(fit.warm_up_mm.to_json())))
+    if c["law"]:
+        lines.append(_line("best-fitting law", f"{c['law']} ({c['verdict'].replace('_', ' ')}); "
+                           "numbers above come from the measured curve"))
+    lines += _doubt(fit, whole=whole)
     for m in fit.marks:
-        if m.weight is not Weight.NOTE or m.code == "stroke_left_out":
-            lines.append(one_line(f"  {m.weight}: {m.about}: {m.message}"))
+        if m.weight is not Weight.NOTE or m.code in ("stroke_left_out", "partly_read", "by_weights"):
+            about = "" if m.message.startswith(m.about) else f"{m.about}: "
+            lines.append(one_line(f"{m.weight}: {about}{m.message}"))
     return lines
 
 
-def _length(q: dict[str, float | None]) -> str:
+def _held(creep: dict[str, Any] | None, at_times: tuple[float, ...]) -> list[str]:
+    """Sinking under a held note; where times were asked for, where the pad stands then."""
+    if not creep:
+        return [_line(f"held {t:g} s", "not determined: no hold was recorded") for t in at_times]
+    lines = []
+    held_n = f"{creep['hold_force_n']:.1f} N"
+    if creep["fraction_per_decade"]:
+        share = _number(_percent(creep["fraction_per_decade"]), "% per tenfold time")
+        lines.append(_line("sinks under a held note", f"{share}  ({held_n})"))
+    for row in creep["predicted_mm"] if at_times else ():
+        beyond = "   extrapolated: later than the hold" if row["extrapolated"] else ""
+        lines.append(_line(f"held {row['at_s']:g} s at {held_n}", _length(row) + beyond))
+    return lines
+
+
+def _doubt(fit: RunFit, *, whole: bool) -> list[str]:
+    """What the give is worth, and what this rig can tell apart."""
+    from padlab.units import both_lengths
+
+    if fit.budget is None:
+        to = fit.json["compression"]["secant_stiffness_n_per_mm"]["to_n"]
+        return [_line("doubt of the give", f"not determined: this run does not reach {to:g} N net")]
+    budget, told = fit.budget.budget, fit.budget.to_json()
+    lines = [_line("doubt of the give", f"{both_lengths(told['u95_mm'])} either way, at 95 %")]
+    if whole:
+        for s in budget.groups():
+            shared = "   shared by all pads of this rig: cancels between them" if s.systematic else ""
+            size = both_lengths(s.contribution) if s.contribution else "none that counts"
+            lines.append(f"    {s.name:<26}{size}{shared}")
+        for u in budget.unknown:
+            lines.append(f"    {u.group:<26}not determined, not in it: {u.reason}")
+        freedom = told["effective_degrees_of_freedom"]
+        shown = "very many" if freedom is None or freedom >= 999.5 else f"{freedom:.0f}"
+        lines.append(f"    (one standard deviation each; {shown} degrees of freedom together)")
+    elif budget.unknown:
+        lines.append(_line("  not known, not in it", ", ".join(u.group for u in budget.unknown)))
+    return [*lines, f"  {told['verdict']}"]
+
+
+def _line(what: str, words: str) -> str:
+    return f"  {what:<26}{words}"
+
+
+def _percent(share: dict[str, float | None]) -> dict[str, float | None]:
+    return {k: None if v is None else 100 * v for k, v in share.items()}
+
+
+def _length(q: dict[str, Any]) -> str:
     from padlab.units import both_lengths
 
     between = "" if q["low"] is None else f"   95 %: {both_lengths(q['low'])} to {both_lengths(q['high'])}"
     return both_lengths(q["value"]) + between
 
 
-def _number(q: dict[str, float | None], unit: str) -> str:
+def _number(q: dict[str, Any], unit: str) -> str:
     if q["value"] is None:
         return "not determined"
     between = "" if q["low"] is None or q["high"] is None else f"   95 %: {q['low']:.3g} to {q['high']:.3g}"

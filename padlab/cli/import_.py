@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from padlab.cli.main import print_json
 from padlab.cli.words import plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from padlab.marks import Mark
+    from padlab.signals.first_look import FirstLook
 
 
 @click.command(name="import")
@@ -36,26 +43,37 @@ def command(
     padlab import press.csv --pad A3.toml --column time=t:s --column force=load:N
     --column displacement=dial:-mm --out shelf
     """
+    from padlab.errors import InputError
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
     from padlab.records.tables import check_columns, import_table, parse_column
+    from padlab.signals.first_look import look
 
-    parsed = [parse_column(c) for c in columns]
-    check_columns(kind, parsed)
+    try:
+        parsed = [parse_column(c) for c in columns]
+        check_columns(kind, parsed)
+    except InputError as fault:                # typed, not found: nothing has been looked at yet
+        raise click.UsageError(plain(str(fault))) from fault
     if (kind == "pad") != (pad_file is not None):
         raise click.UsageError("a table of kind pad needs --pad PAD.toml" if kind == "pad"
                                else f"a table of kind {kind} has no --pad")
+    seen: list[FirstLook] = []
+
+    def judge(samples: pd.DataFrame) -> tuple[Mark, ...]:
+        seen.append(look(samples, kind=kind))
+        return seen[0].marks
+
     run = import_table(
         table, Shelf(out), kind=kind, columns=parsed, now=datetime.now(UTC),
         pad=None if pad_file is None else read_pad(pad_file),
         start_utc=None if start is None else start.replace(tzinfo=UTC), note=note, delimiter=delimiter,
-        decimal=decimal, sheet=sheet,
+        decimal=decimal, sheet=sheet, judge=judge,
     )
     if as_json:
         print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
-                    "marks": [m.to_json() for m in run.marks]})
+                    "marks": [m.to_json() for m in run.marks], "read": seen[0].to_json()})
         return
     click.echo(str(run.folder))
-    click.echo(f"{len(run.samples)} readings over {run.samples['time_s'].iloc[-1]:.1f} s", err=True)
+    click.echo("read: " + "\n      ".join(seen[0].words), err=True)
     for mark in run.marks:
         click.echo(plain(f"{mark.weight}: {mark.message}"), err=True)

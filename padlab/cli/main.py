@@ -43,6 +43,9 @@ class LateGroup(click.Group):
         """Import the one command asked for."""
         if cmd_name not in COMMANDS:
             return None
+        from padlab.cli.words import say_notes
+
+        say_notes()
         command: click.Command = import_module(COMMANDS[cmd_name][0]).command
         return command
 

@@ -42,6 +42,9 @@ def command(kind: str, out: Path | None, valves: int, as_json: bool) -> None:
                 seen=fault.strerror if isinstance(fault, OSError) else str(fault),
                 remedy="choose another name; padlab writes over nothing", where={"path": str(out)[:200]},
             ) from fault
+    if kind == "pad":
+        click.echo("note: fill it in and take the line with example out; until then runs with this file are "
+                   "marked and not ranked", err=True)
     if kind in LATER:
         click.echo(f"note: {LATER[kind]}; the file is for a later one", err=True)
     if as_json:

@@ -27,7 +27,8 @@ def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | N
     from padlab.errors import RunError
     from padlab.records.shelf import find_one, find_runs
 
-    found = find_runs(runs)
+    damaged: list[RunError] = []
+    found = find_runs(runs, passed_over=damaged.append)
     busy = [run.id for run in found if run.state == "recording"]
     if busy:
         raise RunError(f"run {busy[0]} is being recorded", expected="runs that have ended",
@@ -45,13 +46,16 @@ def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | N
             answers.append(_remake(run))
         except RunError as fault:              # the others are made all the same
             faults[run.id] = fault
-    if faults:
-        for other in list(faults.values())[1:]:
+    told = [*faults.values(), *damaged]
+    if told:
+        first, *others = told
+        for other in others:
             click.echo("padlab: " + plain(str(other)), err=True)
-        first = next(iter(faults.values()))
-        raise RunError(f"{len(faults)} of {len(found)} runs could not be remade: {first.message}",
+        all_runs = len(found) + len(damaged)
+        raise RunError(f"{len(told)} of {all_runs} runs could not be remade: {first.message}",
                        expected=first.expected, seen=first.seen, remedy=first.remedy,
-                       where={**first.where, "runs": list(faults)}) from first
+                       where={**first.where, "runs": list(faults),
+                              "unreadable": [fault.message for fault in damaged]}) from first
     if as_json:
         print_json({"runs": answers})
         return

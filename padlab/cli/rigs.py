@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 @click.command(name="rigs")
 @click.argument("name", required=False, metavar="[NAME]")
-@click.option("--listen", is_flag=True, help="Live readings: rate, noise, lost and bad lines; Ctrl-C ends.")
+@click.option("--listen", is_flag=True,
+              help="Live readings: rate, noise, lost and bad lines, and the last one that could not be read; "
+                   "Ctrl-C ends.")
 @click.option("--seconds", type=click.IntRange(1), metavar="N", help="Listen for so long.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
@@ -151,7 +153,9 @@ def _line(look: Look) -> str:
         + ("" if c.noise is None else f" (noise {c.noise:.4f})") for c in look.channels
     ]
     counts = f"{look.lines_per_s:.1f} lines/s, {look.bad_lines} bad, {look.lost_lines} lost"
-    bad = "" if look.last_bad is None else f" | not readable: {look.last_bad[:60]}"
+    bad = f" | not readable: {look.last_bad[:60]}" if look.is_new and look.last_bad is not None else ""
+    if not look.lines_per_s:
+        bad += " | no readings: see to power, cable and line settings"
     return f"{look.instrument}: {counts} | " + ", ".join(channels) + bad
 
 

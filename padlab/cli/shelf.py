@@ -39,9 +39,9 @@ def command(
     if not _is_folder(shelf):
         raise RunError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf",
                        seen="no such folder", where={"path": str(shelf)[:200]})
-    rows, faults = list_runs(Shelf(shelf))
+    on_file, faults = list_runs(Shelf(shelf))
     wanted = {"material": material, "lot": lot, "kind": kind, "procedure": procedure}
-    rows = [r for r in rows if all(v is None or r[k] == v for k, v in wanted.items())
+    rows = [r for r in on_file if all(v is None or r[k] == v for k, v in wanted.items())
             and (since is None or r["start"] >= f"{since:%Y-%m-%d}")]
     for fault in faults:
         click.echo("padlab: " + plain(str(fault)), err=True)
@@ -50,7 +50,23 @@ def command(
     elif rows:
         _show(rows)
     else:
-        click.echo("no runs", err=True)
+        click.echo(plain(_nothing(on_file, wanted)), err=True)
+
+
+def _nothing(on_file: list[dict[str, Any]], wanted: dict[str, str | None]) -> str:
+    """Why the list is empty: what there is in place of what was asked for."""
+    if not on_file:
+        return "no runs on this shelf"
+    for key, value in wanted.items():
+        there = sorted({str(r[key]) for r in on_file if r[key] is not None})
+        if value is not None and value not in there:
+            shown = ", ".join(repr(name[:60]) for name in there[:30])
+            if not there:
+                return f"no runs: no {key} is on file here"
+            close = [name for name in there if name.casefold() == value.casefold()]
+            meant = f"; did you mean {close[0][:60]!r}?" if close else ""
+            return f"no runs of {key} {value[:60]!r}{meant}\n  on file: {shown}"
+    return f"no runs fit all of that; {len(on_file)} are on file"
 
 
 def _is_folder(path: Path) -> bool:
@@ -60,6 +76,7 @@ def _is_folder(path: Path) -> bool:
         return False
 
 
+STATES = ("interrupted", "set_aside")           # marks that the column of states says already
 COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "run": lambda r: r["run"],
     "kind": lambda r: r["kind"],
@@ -68,7 +85,7 @@ COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "pad": lambda r: r["pad"],
     "procedure": lambda r: r["procedure"],
     "state": lambda r: "set aside" if r["set_aside"] else r["state"],
-    "marks": lambda r: " ".join(m["code"] for m in r["marks"]),
+    "marks": lambda r: " ".join(m["code"] for m in r["marks"] if m["code"] not in STATES),
 }
 
 FREE = ("material", "lot", "pad", "marks")      # people's words may be long: these columns may wrap

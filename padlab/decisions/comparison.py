@@ -30,6 +30,7 @@ from padlab.decisions.judged import (
     setting,
     why_not,
 )
+from padlab.decisions.repeats import with_disagreements
 from padlab.decisions.rows import (
     METHOD,
     CarriedTo,
@@ -44,6 +45,7 @@ from padlab.decisions.rows import (
     Unranked,
 )
 from padlab.decisions.stocks import WarmUps, by_lot, stock_row
+from padlab.decisions.told_apart import rig_rows
 from padlab.drift.carry import Face
 from padlab.drift.touch import RESTING_FINGER_N, TouchProfile, net_strokes
 from padlab.errors import FitError, InputError
@@ -125,6 +127,7 @@ def compare(
             judged.append(judge(fit, at))
         except FitError as fault:
             faults[fit.run] = fault.message
+    judged = with_disagreements(judged)
     warm_ups = _warm_ups(usable, judged, at)
     rows = _pad_rows(fits, judged, faults, warm_ups, not_fitted)
 
@@ -162,6 +165,7 @@ def compare(
         smallest_difference_mm=stand.smallest_difference if stand else None,
         marks=_marks(summary), replication=stand.replication if stand else "measurement",
         spread_rule=stand.spread_rule if stand else "none", service=dict(service) if service else None,
+        rigs=rig_rows([j.fit for j in judged], order=order),
     )
 
 

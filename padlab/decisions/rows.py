@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.decisions.told_apart import RigRow
 from padlab.marks import Mark
 from padlab.statistics.quantity import Quantity, to_json
 
@@ -202,10 +203,15 @@ class PairRow:
     difference_mm: Quantity
     told_apart: bool
 
+    @property
+    def smallest_difference_mm(self) -> float | None:
+        """What these two would have to differ by to be told apart [mm]."""
+        return self.difference_mm.half_width
+
     def to_json(self) -> dict[str, Any]:
         """The pair's entry of ``pairs``."""
         return {"a": self.a, "b": self.b, "difference_mm": self.difference_mm.to_json(),
-                "told_apart": self.told_apart}
+                "told_apart": self.told_apart, "smallest_difference_mm": self.smallest_difference_mm}
 
 
 @dataclass(frozen=True)
@@ -239,6 +245,7 @@ class Comparison:
     service: dict[str, float] | None = None  # years, strokes_per_day, days_per_week, where asked for
     method: str = METHOD
     versions: dict[str, str] = field(default_factory=dict)
+    rigs: tuple[RigRow, ...] = ()            # what each rig can tell apart, pad by pad, in give
 
     @property
     def left_out(self) -> tuple[PadRow, ...]:
@@ -267,6 +274,7 @@ class Comparison:
             "pads": [row.to_json() for row in self.pads],
             "pairs": [pair.to_json() for pair in self.pairs],
             "smallest_difference_mm": self.smallest_difference_mm,
+            "rigs": [rig.to_json() for rig in self.rigs],
             "marks": [m.to_json() for m in self.marks],
         }
 

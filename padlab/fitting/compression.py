@@ -39,8 +39,10 @@ TIE = 2.0
 """Laws within this of the best AICc are not told apart by the data."""
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
-OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place")
-"""Sources of a run, not of its rig: another run has another zero, another pad another place on the dial."""
+OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place", "temperature",
+               "time under load", "sunk before the reading", "between the weights")
+"""Sources of a run, not of its rig: another run has another zero, another pad another place on the dial,
+another day another warmth, another pad sinks otherwise under its weights."""
 BELOW_F0 = 0.6
 MARGIN = 6
 
@@ -135,8 +137,11 @@ class Curve:
 
 
 def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
-               column_doubt: dict[str, float]) -> Curve:
+               column_doubt: dict[str, float], *, warmth_mm: float | None = None) -> Curve:
     """Fit the model-free curve of the recorded strokes.
+
+    ``warmth_mm``: standard uncertainty of a change of position from a temperature that moved
+    meanwhile; None where it is not known.
 
     Raises
     ------
@@ -174,6 +179,9 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
         _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
     within = np.zeros_like(grid) if replicates else _within(fitter, fitted, grid)
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
+    if warmth_mm is not None:
+        away = warmth_mm * _upper_end(grid)
+        moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
     return Curve(base, replicates, moved, within, tuple(strokes), points, share)
 
@@ -307,9 +315,7 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
         # Two pads share the frame's error only where the same blank runs gave it.
         name = f"frame, {frame.source}" if frame.is_measured else "frame"
         moved[name] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
-    # Each end of a difference has these; over a whole stroke they average out but for what is common:
-    # they are kept once, at the upper end.
-    ramp = (grid - grid[0]) / (grid[-1] - grid[0])
+    ramp = _upper_end(grid)
     if travel is not None and travel.resolution and prepared.position_noise_mm < travel.resolution / 2:
         # Rounding averages out where the noise is over half a step; a quieter dial rounds all alike.
         step = travel.resolution / math.sqrt(12) * ramp
@@ -319,6 +325,15 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
         local = travel.local_uncertainty * ramp
         moved["indicator, place by place"] = Limbs(grid, base.loading_mm + local, base.unloading_mm + local)
     return moved
+
+
+def _upper_end(grid: Array) -> Array:
+    """From 0 at F0 to 1 at the hardest press (m,).
+
+    Each end of a difference has its own such error; over a whole stroke they average out but for what is
+    common: it is kept once, at the upper end.
+    """
+    return np.asarray((grid - grid[0]) / (grid[-1] - grid[0]))
 
 
 def _law_points(fitter: LimbFitter, fitted: RisingCurves, cells: list[Cells], base: Limbs,

@@ -45,13 +45,21 @@ SHAKEN = 2.0
 """The most that a wandering force shakes in, in units of its wander over the stiffness."""
 RUBS = 6.0
 """Half gaps of a sixth of the position and more are those of a pad that rubs fully."""
+QUICK_S = 0.8
+"""A ramp shorter than this is a weight let down, no hand's; design choice [s]."""
+LAW_SHARE = 0.002
+"""As far as a smooth curve in the logarithm of time may be off, as a share of the position: with this the
+many readings of the last seconds do not rule it; design choice."""
+BENDS = 0.25
+"""Standard deviation of the bend of a sinking curve over log time, as a share of its slope; virtual pads
+show up to 0.2 (design choice)."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
 
 
 @dataclass(frozen=True)
-class _Hold:
+class Hold:
     """A hold gathered evenly in log time: (n,) arrays, and the ramp before it."""
 
     time_s: Array                # since the force was reached
@@ -60,6 +68,7 @@ class _Hold:
     ramp_s: Array                # (m,) rising to 0
     ramp_share: Array            # (m,) share of the position gained, rising to 1
     shaken_mm: float             # the most that the force's wander can have shaken in
+    sigma: Array | None = None   # relative standard deviations of the positions; None: all alike
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
@@ -79,10 +88,17 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
     seen = _history(prepared, hold, level, loading_stiffness, gap_share)
     if seen is None:
         return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
-    t, x = seen.time_s, seen.position_mm
+    return sinking_in(seen, level_n=level, times_s=times_s, rig_u_mm=rig_u_mm(level),
+                      crossing_u_mm=max(prepared.position_noise_mm, 5e-4))
+
+
+def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_mm: float,
+               crossing_u_mm: float) -> Creep:
+    """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
+    t, x, level = seen.time_s, seen.position_mm, level_n
     clock, fraction, u = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
-    fits = {law.name: fit(law, t, x) for law in laws}
+    fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
     fits = {name: _widen(f, share) for name, f in fits.items()}
     log = fits["logarithmic"]
@@ -91,7 +107,7 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2),
                               positive=fraction > 3 * u)
     # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
-    common = math.hypot(rig_u_mm(level), seen.shaken_mm / math.sqrt(3), max(prepared.position_noise_mm, 5e-4))
+    common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
     predicted = _predict(log, fits, times_s, seen.lasted_s, common)
     alternatives = tuple(
         {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, common)}
@@ -112,7 +128,7 @@ def _level(prepared: Prepared, hold: Stroke) -> float:
 
 
 def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: Callable[[float], float],
-             gap_share: Callable[[float], float]) -> _Hold | None:
+             gap_share: Callable[[float], float]) -> Hold | None:
     """Gather a hold; None where it is too short or has no loading limb."""
     assert hold.press.hold is not None
     start, (first, last) = hold.press.start, hold.press.hold
@@ -139,11 +155,14 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    return _Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
-                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)))
+    sigma = None
+    if -float(ramp_t[0]) < QUICK_S:                  # read, not fitted: each cell weighs by its readings
+        sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
+    return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
+                SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma)
 
 
-def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
+def _fraction(seen: Hold) -> tuple[float, float | None, float | None]:
     """The clock's lead t0 [s], and the fraction from 1 s to 10 s with its standard uncertainty.
 
     For each t0 on a grid a and b follow by linear least squares; t0 is averaged with the weight
@@ -154,12 +173,14 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
     longest = max(-float(seen.ramp_s[0]), 0.1)
     leads = np.concatenate([[0.0], np.geomspace(0.02, longest, 24)])
     # Straight lines x = a + b log10(t + t0), one for each t0, all at once.
+    w = np.ones(t.size) if seen.sigma is None else seen.sigma**-2 / np.mean(seen.sigma**-2)
     s = np.log10(t + leads[:, None])
-    about = s - s.mean(axis=1, keepdims=True)
-    inverse_of = 1 / np.sum(about**2, axis=1)
-    b_of = about @ (x - x.mean()) * inverse_of
-    a_of = x.mean() - b_of * s.mean(axis=1)
-    residuals = x - a_of[:, None] - b_of[:, None] * s
+    mid_s, mid_x = (s @ w)[:, None] / t.size, float(x @ w) / t.size
+    about = s - mid_s
+    inverse_of = 1 / (about**2 @ w)
+    b_of = about @ (w * (x - mid_x)) * inverse_of
+    a_of = mid_x - b_of * mid_s[:, 0]
+    residuals = (x - a_of[:, None] - b_of[:, None] * s) * np.sqrt(w)
     rss = np.sum(residuals**2, axis=1)
     best = int(np.argmin(rss))
     share = _share_of(residuals[best])
@@ -172,7 +193,7 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
             return float(leads[best]), None, None
-        own = math.log10((10.0 + lead) / (1.0 + lead))
+        own = _decade_from(lead)
         low.append(min(b, b * own) / at_one)
         high.append(max(b, b * own) / at_one)
         ratchet.append(seen.shaken_mm / at_one)
@@ -184,7 +205,43 @@ def _fraction(seen: _Hold) -> tuple[float, float | None, float | None]:
     noise = float(weight @ np.array(spread))
     shaken = float(weight @ np.array(ratchet))
     u = math.sqrt(between + bounds**2 + noise**2 + shaken**2 / 12)
+    if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
+        return float(leads[best]), *_fraction_read(seen, shaken)
     return float(leads[best]), mean - shaken / 2, u
+
+
+def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | None]:
+    """The fraction from 1 s to 10 s where a weight was let down: read there, not fitted; and its doubt.
+
+    A parabola in the logarithm of time smooths the readings. Forgetting: what is read is what a quick
+    press shows. Superposition: what the ramp brought has a mean age (the mean stands for all of it, as
+    the ramp is short against a second), and a press without a ramp would show so much more.
+    """
+    t, x = seen.time_s, seen.position_mm
+    w = np.ones(t.size) if seen.sigma is None else 1 / seen.sigma
+    s = np.log10(t)
+    design = np.column_stack([np.ones_like(s), s, s * s])
+    rows = design * w[:, None]
+    beta, *_ = np.linalg.lstsq(rows, x * w, rcond=None)
+    left = (x - design @ beta) * w
+    variance = max(float(left @ left) / max(t.size - 3, 1), 1e-16) / _share_of(left)
+    straight, *_ = np.linalg.lstsq(rows[:, :2], x * w, rcond=None)
+    # How far it bends is known before: a slope changes by some BENDS of itself in half a decade.
+    known = np.diag([0.0, 0.0, variance / max((BENDS * float(straight[1])) ** 2, 1e-18)])
+    beta = np.linalg.solve(rows.T @ rows + known, rows.T @ (x * w))
+    covariance = variance * np.linalg.inv(rows.T @ rows + known)
+    if beta[0] <= 0:
+        return None, None
+    read = float(beta[1] + beta[2]) / float(beta[0])
+    noise = math.sqrt(float(covariance[1:, 1:].sum())) / float(beta[0])
+    more = read / _decade_from(float(np.trapezoid(-seen.ramp_s, seen.ramp_share))) - read
+    u = math.sqrt(noise**2 + more**2 / 12 + shaken**2 / 12)
+    return read + more / 2 - shaken / 2, u
+
+
+def _decade_from(lead_s: float) -> float:
+    """What a clock that runs ahead shows from 1 s to 10 s, in decades."""
+    return math.log10((10.0 + lead_s) / (1.0 + lead_s))
 
 
 def _share_of(residual: Array) -> float:

@@ -68,6 +68,18 @@ def turn_work_mj(prepared: Prepared, stroke: Stroke, sinks_at_most: float | None
     return min(way, level * max(sunk, 0.0))
 
 
+def skew_work_mj_per_s(prepared: Prepared, stroke: Stroke) -> float:
+    """By how much the loss of a stroke grows with each second by which its position is seen too late [mJ/s].
+
+    Of the work with a position that is late by d, the integral of F(t) dx(t - d), the part linear in d
+    is the integral of dF/dt dx/dt over the stroke.
+    """
+    p = stroke.press
+    body = slice(p.start, p.stop)
+    steps = np.maximum(np.diff(prepared.time_s[body]), 1e-9)
+    return float(np.sum(np.diff(prepared.force_n[body]) * np.diff(prepared.position_mm[body]) / steps))
+
+
 def _work(x: Array, f: Array) -> float:
     """Integral of F dx where F >= F0; the crossing of F0 is interpolated."""
     inside = f >= F0_N
@@ -98,10 +110,13 @@ def steady_from(values: list[float]) -> int | None:
     return None
 
 
-def loop(prepared: Prepared, *, sinks_at_most: float | None = None) -> Hysteresis | None:
+def loop(prepared: Prepared, *, sinks_at_most: float | None = None,
+         time_doubt_s: float | None = 0.0) -> Hysteresis | None:
     """The loop of the recorded strokes; None without any.
 
     ``sinks_at_most`` is the upper end of what a hold says of the fraction per decade, if one was made.
+    ``time_doubt_s`` is the standard uncertainty of a position's time against a force's [s]; None = two
+    instruments of which nothing is known: then the doubt of the loss is not determined.
 
     What the turn at the top may have added is taken off by half, and its half range joins the
     doubt as a rectangular error: the loss is that of a stroke at bench speed, however it was turned.
@@ -121,17 +136,24 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None) -> Hysteresi
     steady = max(e for e in ends if e is not None) if all(e is not None for e in ends) else None
     verdict = Verdict.GOOD if len(recorded) >= 3 else Verdict.TOO_FEW_POINTS
     peak = float(np.median([s.press.peak_n for s in recorded]))
-    return Hysteresis(peak, _mean(share, turn_share), _mean(lost, turn), steady, verdict)
+    late = np.array([skew_work_mj_per_s(prepared, s) for s in recorded])
+    if time_doubt_s is None:
+        both = [_mean(share, turn_share, 0.0), _mean(lost, turn, 0.0)]
+        loss, loss_mj = (None if q is None else Quantity(q.value) for q in both)
+    else:
+        loss = _mean(share, turn_share, time_doubt_s * float((late / work[:, 0]).mean()))
+        loss_mj = _mean(lost, turn, time_doubt_s * float(late.mean()))
+    return Hysteresis(peak, loss, loss_mj, steady, verdict)
 
 
-def _mean(values: Array, turn: Array) -> Quantity | None:
-    """Mean over strokes with Student's t; strokes are the unit of repetition, the turn is common."""
+def _mean(values: Array, turn: Array, skew_u: float) -> Quantity | None:
+    """Mean over strokes with Student's t; strokes are the unit of repetition, turn and skew are common."""
     mean = float(values.mean())
     if not math.isfinite(mean):
         return None
     if values.size < 3:
         return Quantity(mean)
     parts = [(float(values.std(ddof=1)) / math.sqrt(values.size), float(values.size - 1)),
-             (float(turn.mean()) / math.sqrt(12), math.inf)]
+             (float(turn.mean()) / math.sqrt(12), math.inf), (abs(skew_u), math.inf)]
     return with_doubt(mean, math.hypot(*(u for u, _ in parts)), positive=mean > 0,
                       degrees_of_freedom=effective_degrees_of_freedom(parts))

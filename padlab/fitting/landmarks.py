@@ -31,7 +31,7 @@ def thickness(run: Run, prepared: Prepared, frame: Frame) -> Quantity | None:
     first = at_force(prepared, full_strokes(prepared), F0_N)
     if first is None:
         return None
-    u = math.hypot(frame.bare_u_mm or 0.0, _crossing_scatter_mm(prepared))
+    u = math.hypot(frame.bare_u_mm or 0.0, crossing_scatter_mm(prepared))
     return with_doubt(frame.bare_at_f0_mm - first, u, positive=frame.bare_at_f0_mm > first)
 
 
@@ -56,7 +56,7 @@ def _unloading_at(prepared: Prepared, strokes: list[Stroke], force_n: float, ind
     return crossing(x, f, at_n=force_n)
 
 
-def _crossing_scatter_mm(prepared: Prepared) -> float:
+def crossing_scatter_mm(prepared: Prepared) -> float:
     """How much one F0 crossing of a worked-in pad scatters, from the recorded strokes [mm].
 
     From differences of neighbours: a pad that sinks a little from stroke to stroke is not scatter.
@@ -79,7 +79,7 @@ def seating(prepared: Prepared) -> Quantity | None:
     if first is None or third is None:
         return None
     few = max(len(prepared.role("recorded")) - 1, 2)
-    return with_doubt(third - first, math.sqrt(2) * _crossing_scatter_mm(prepared), degrees_of_freedom=few)
+    return with_doubt(third - first, math.sqrt(2) * crossing_scatter_mm(prepared), degrees_of_freedom=few)
 
 
 def warm_up(prepared: Prepared) -> Quantity | None:
@@ -126,7 +126,7 @@ def lasting_set(prepared: Prepared, thickness_mm: float | None) -> CompressionSe
     f, x = force[last] - F0_N, position[last]
     at_f0 = float(x.mean()) - (float(np.polyfit(f, x, 1)[0]) * float(f.mean()) if np.ptp(f) > 0.02 else 0.0)
     value = at_f0 - first
-    u = math.hypot(float(x.std(ddof=1)) / math.sqrt(5.0), _crossing_scatter_mm(prepared))
+    u = math.hypot(float(x.std(ddof=1)) / math.sqrt(5.0), crossing_scatter_mm(prepared))
     percent = None
     if thickness_mm:
         share = constant_force_set_percent(before_mm=thickness_mm, after_mm=thickness_mm - value)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import ForceZero, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+from padlab.signals.seen import seen
 
 Array = NDArray[np.float64]
 
@@ -31,6 +34,10 @@ NOT_LET_GO_N = 0.08
 
 On virtual wool felt a touch of 0-0.2 N left on makes the give 1-2 % too small.
 """
+APART = {"keep": "kept", "free": "played"}
+"""Steps in which the force is nobody's: a locked press, free playing."""
+ENDURED = "endurance"
+"""The label of strokes that only wear."""
 SPEED_RATIO = 3.0
 """Hand-driven strokes are allowed within x/÷3 of the median speed (design choice)."""
 
@@ -40,7 +47,7 @@ class Stroke:
     """A full stroke with what was decided about it."""
 
     press: Press
-    role: str                      # working-in | recorded | small | hold | left out
+    role: str                      # working-in | recorded | small | hold | kept | played | endured | left out
     reason: str
     loading_s: float
     speed_mm_per_s: float
@@ -93,9 +100,23 @@ def prepare(run: Run, frame: Frame) -> Prepared:
     position = position - frame.deflection_mm(net)
     presses = find_presses(time, net)
     holes = _holes(time)
-    strokes, peak = sort_presses(presses, time, net, position, holes)
+    strokes, peak = sort_presses(presses, time, net, position, holes, set_apart(run.steps))
     return Prepared(time, net, position, zero, _noise_mm(position, net), tuple(strokes), peak,
                     force_spikes + position_spikes, holes)
+
+
+def set_apart(attempts: Iterable[Any]) -> list[tuple[float, float, str]]:
+    """When the presses of a run are no strokes of its curve: from, to [s], and what they are instead.
+
+    Of an endurance test the strokes after the last hundreds make the curve; all from the working-in on
+    up to there are the way to it.
+    """
+    found = seen(attempts)
+    apart = [(s.from_s, s.to_s, APART[s.do]) for s in found if s.do in APART]
+    if endured := [s.to_s for s in found if s.good and s.label == ENDURED]:
+        worked_in = [s.to_s for s in found if s.good and s.label == "working-in"]
+        apart.append((max((t for t in worked_in if t < endured[-1]), default=0.0), endured[-1], "endured"))
+    return apart
 
 
 def without_spikes(values: Array, *, least: float) -> tuple[Array, int]:
@@ -127,18 +148,24 @@ def _holes(time: Array) -> tuple[tuple[float, float], ...]:
 
 
 def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
-                 holes: tuple[tuple[float, float], ...]) -> tuple[list[Stroke], float | None]:
-    """Which press is what: the common peak decides what a full stroke is, the order does the rest."""
-    whole = [p for p in presses if p.complete and not p.is_hold]
+                 holes: tuple[tuple[float, float], ...],
+                 apart: Sequence[tuple[float, float, str]] = ()) -> tuple[list[Stroke], float | None]:
+    """Which press is what: the common peak decides what a full stroke is, the order does the rest.
+
+    ``apart`` are the times in which no stroke and no hold was asked for, with the role of what is there.
+    """
+    roles = {p.number: role for p in presses for a, b, role in apart if a <= time[p.peak] <= b}
+    whole = [p for p in presses if p.complete and not p.is_hold and p.number not in roles]
     peak = common_peak(np.array([p.peak_n for p in whole]), share=PEAK_SHARE)
     strokes: list[Stroke] = []
     for p in presses:
         loading = float(time[p.peak] - time[p.start])
         travel = float(position[p.peak] - position[p.start])
         speed = travel / loading if loading > 0 else np.inf
-        role, reason = _role(p, peak)
+        role, reason = (roles[p.number], "") if p.number in roles else _role(p, peak)
         last = min(p.stop, time.size) - 1
-        if role != "left out" and any(a < time[last] and b > time[p.start] for a, b in holes):
+        if p.number not in roles and role != "left out" and any(
+                a < time[last] and b > time[p.start] for a, b in holes):
             role, reason = "left out", "readings are missing in it"
         elif role == "full" and min(p.peak - p.start, p.stop - p.peak) < FEWEST_SAMPLES:
             role, reason = "left out", f"fewer than {FEWEST_SAMPLES} readings on a limb"

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.calibration.budget import Budget, smallest_difference, verdict
 from padlab.marks import Mark
 from padlab.records.pad import F0_N, Pad
 from padlab.statistics.quantity import Quantity
@@ -137,6 +138,22 @@ class StrokeRow:
 
 
 @dataclass(frozen=True)
+class RunBudget:
+    """The doubt of one run's give (position change between two net forces, mean of the limbs)."""
+
+    from_n: float
+    to_n: float
+    give_mm: float
+    budget: Budget
+
+    def to_json(self) -> dict[str, Any]:
+        """The run's ``budget`` object."""
+        smallest = smallest_difference(self.budget)
+        return {"from_n": self.from_n, "to_n": self.to_n, **self.budget.to_json(),
+                "smallest_difference_mm": smallest, "verdict": verdict(smallest)}
+
+
+@dataclass(frozen=True)
 class RunFit:
     """Everything padlab knows about one run of kind ``pad``."""
 
@@ -157,4 +174,5 @@ class RunFit:
     strokes: tuple[StrokeRow, ...]
     conditions: dict[str, Any]                      # contracts: preload, cycles, rate, temperature ...
     marks: tuple[Mark, ...] = ()
+    budget: RunBudget | None = None                 # None: the run does not reach both forces
     json: dict[str, Any] = field(default_factory=dict)   # the run's object in `fit --json`

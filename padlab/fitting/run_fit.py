@@ -15,17 +15,21 @@ from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.compression import Curve, curves_of, describe, has_plateau, limb_curve
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
+from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
 from padlab.fitting.hysteresis import loop
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
 from padlab.fitting.laws import compression_laws
+from padlab.fitting.locked import relaxation, set_after_load
 from padlab.fitting.prepared import Prepared, prepare
 from padlab.fitting.results import RunFit, StrokeRow
+from padlab.fitting.run_budget import not_known, run_budget, warmth
 from padlab.fitting.run_json import run_json
-from padlab.fitting.run_marks import record_marks, result_marks
+from padlab.fitting.run_marks import partly_read, record_marks, result_marks
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
+from padlab.signals.merge import skew_marks, time_doubt_s
 
 GIVE_FORCES_N = (0.5, 12.5)
 """Net forces of ``give``: 3 N and 15 N finger force over a holding force of 2.5 N."""
@@ -53,6 +57,10 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     FitError
         There is no usable stroke in it.
     """
+    ends = (at_forces_n[0], at_forces_n[-1]) if at_forces_n and len(at_forces_n) > 1 else GIVE_FORCES_N
+    if is_weighed(run):
+        return fit_weighed_run(run, frame=frame, at_forces_n=at_forces_n or AT_FORCES_N, give_forces_n=ends,
+                               asked_n=at_forces_n or (), times_s=at_times_s, near_n=SET_FORCE_N)
     run.need(kinds=("pad",), columns=("time_s", "force_n", "displacement_mm"), by="fit")
     if run.pad is None:
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
@@ -62,7 +70,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     rig = calibrated_rig(run.rig, calibrations)
     try:
         prepared = prepare(run, frame)
-        curve = limb_curve(prepared, rig, frame, run.column_doubt)
+        warmth_mm, no_warmth = warmth(run, prepared, rig)
+        curve = limb_curve(prepared, rig, frame, run.column_doubt, warmth_mm=warmth_mm)
     except FitError as fault:
         fault.where.setdefault("run", run.id)
         raise
@@ -79,8 +88,10 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
                     rig_u_mm=curve.rig_u_mm)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
-    hysteresis = loop(prepared, sinks_at_most=sinks)
-    marks = [*run.marks, *record_marks(run, prepared, frame)]
+    hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run))
+    thick = None if height is None else height.value
+    after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
+    marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
@@ -90,17 +101,23 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     top = float(curve.base.force_n[-1])
     marks += [mark("beyond_this_run", f"{f:g} N", f"this run is good up to {top:.1f} N net")
               for f in at_forces_n or () if f > top]
+    budget = run_budget(curve, from_n=ends[0], to_n=ends[1], rig=rig,
+                        unknown=not_known(rig, frame, run.column_doubt, no_warmth),
+                        ) if F0_N <= ends[0] < ends[1] <= top else None
     result = RunFit(
         run=run.id, pad=run.pad, procedure=str(procedure.get("name", "imported")),
         rig=None if run.rig is None else run.rig.name, calibrations=run.calibrations,
         temperature_c=run.environment.get("temperature_c"), curves=curves_of(curve), thickness_mm=height,
         seating_mm=seating(prepared), compression=law, hysteresis=hysteresis, creep=creep,
-        compression_set=lasting_set(prepared, None if height is None else height.value),
+        compression_set=lasting_set(prepared, thick) if after_load is None else after_load[0],
         warm_up_mm=warm_up(prepared) if rested else None, strokes=_rows(prepared, curve),
-        conditions=_conditions(run, prepared, curve), marks=tuple(sorted(set(marks))),
+        conditions=_conditions(run, prepared, curve), marks=tuple(sorted(set(marks))), budget=budget,
     )
-    ends = (at_forces_n[0], at_forces_n[-1]) if at_forces_n and len(at_forces_n) > 1 else GIVE_FORCES_N
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
+    if after_load is not None:
+        result.json["compression_set"]["readings"] = after_load[1]
+    if relaxed is not None:
+        result.json["relaxation"] = relaxed
     return result
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from padlab.calibration.budget import Budget, Source, smallest_difference, verdict
+from padlab.fitting.run_budget import give_mm
 from padlab.records.pad import F0_N
 from padlab.statistics.quantity import to_json
 
@@ -33,7 +32,7 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
         "thickness_mm": to_json(fit.thickness_mm),
         "good_to_n": round(float(good_to), 3),
         "conditions": fit.conditions,
-        "budget": _budget(curve, low, high) if reaches else None,
+        "budget": fit.budget.to_json() if fit.budget else None,
         "compression": {
             "law": law.law if law else None,
             "parameters": {n: to_json(q) for n, q in law.parameters.items()} if law else {},
@@ -41,13 +40,14 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
                 at(f, lambda c, f=f: c.at(c.loading_stiffness(), f)) for f in at_forces_n],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
-                **(_quantity(curve, lambda c: (high - low) / _give(c, low, high))
+                # A doubt as large as the give leaves none of it: 1 nm stands for nothing.
+                **(_quantity(curve, lambda c: (high - low) / max(give_mm(c, low, high), 1e-6))
                    if reaches else _nothing())},
             "position_mm": [at(f, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f) for f in at_forces_n],
             "limb_half_gap_mm": [
                 {"force_n": f, "value": _half_gap(curve.base, f) if F0_N <= f <= good_to else None}
                 for f in at_forces_n],
-            "give_mm": _quantity(curve, lambda c: _give(c, low, high), within_at=high) if reaches else None,
+            "give_mm": _quantity(curve, lambda c: give_mm(c, low, high), within_at=high) if reaches else None,
             "alternatives": [dict(a) for a in (law.alternatives if law else ())],
             "verdict": str(law.verdict) if law else None,
         },
@@ -72,11 +72,6 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
     }
 
 
-def _give(limbs: Limbs, low: float, high: float) -> float:
-    mean = limbs.mean_mm()
-    return limbs.at(mean, high) - limbs.at(mean, low)
-
-
 def _half_gap(limbs: Limbs, force_n: float) -> float:
     return max(limbs.at(limbs.unloading_mm - limbs.loading_mm, force_n) / 2, 0.0)
 
@@ -92,28 +87,6 @@ def _quantity(curve: Curve, of: Any, *, within_at: float | None = None) -> dict[
 
 def _nothing() -> dict[str, None]:
     return {"value": None, "low": None, "high": None}
-
-
-def _budget(curve: Curve, low: float, high: float) -> dict[str, Any]:
-    """The doubt of the change of position between two forces, source by source."""
-    within = None if curve.replicates else curve.base.at(curve.within_mm, high)
-    budget = Budget(tuple(Source(name, u, nu, systematic=systematic) for name, u, nu, systematic
-                          in curve.sources(lambda c: _give(c, low, high), within=within)))
-    dof, smallest = budget.degrees_of_freedom, smallest_difference(budget)
-    return {
-        "from_n": low, "to_n": high,
-        "sources": [{"name": s.name, "standard_uncertainty_mm": s.contribution,
-                     "degrees_of_freedom": _if_finite(s.degrees_of_freedom), "systematic": s.systematic}
-                    for s in budget.sources],
-        "u95_mm": budget.expanded(),
-        "effective_degrees_of_freedom": _if_finite(dof),
-        "smallest_difference_mm": smallest,
-        "verdict": verdict(smallest),
-    }
-
-
-def _if_finite(number: float) -> float | None:
-    return number if math.isfinite(number) else None
 
 
 def _creep(creep: Creep | None) -> dict[str, Any] | None:

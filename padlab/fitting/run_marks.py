@@ -19,7 +19,7 @@ UNSTEADY = 0.05
 """Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
 
 
-def _frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
+def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     """Whether the frame is over a fifth of what was seen.
 
     A stated frame is taken with twice its doubt added. (A press that was never measured may give
@@ -76,6 +76,20 @@ def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
     return found
 
 
+def partly_read(prepared: Prepared) -> list[Mark]:
+    """What is in the record that no number here tells of."""
+    found = []
+    if played := prepared.role("played"):
+        found.append(mark("partly_read", "playing",
+                          f"{len(played)} strokes were played freely: they are kept to check predictions by; "
+                          "the numbers here are those of the recorded strokes"))
+    if endured := prepared.role("endured"):
+        found.append(mark("partly_read", "endurance",
+                          f"the numbers here are those of the strokes after the last of {len(endured)}; "
+                          "how the pad changed on the way is kept, not read yet"))
+    return found
+
+
 def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: CompressionLaw,
                  differs: bool, hysteresis: Hysteresis | None, creep: Creep | None,
                  thickness: Quantity | None) -> list[Mark]:
@@ -92,7 +106,7 @@ def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: Compres
         if peaks > 1.02 * frame.measured_to_n:
             found.append(mark("blank_too_light", "frame",
                               f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
-    found += _frame_marks(frame, curve)
+    found += frame_marks(frame, curve)
     if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
         found.append(mark("over_thickness", "pad"))
     if hysteresis is not None:

@@ -10,6 +10,7 @@ from filelock import Timeout
 
 from padlab.errors import InputError, RunError
 from padlab.records.descriptor import read_package, run_from, write_package
+from padlab.records.inside import unwritable
 from padlab.records.pad import TEXT_LIMIT, Pad
 from padlab.records.recording import lock_of, release
 from padlab.records.run import Run
@@ -56,17 +57,7 @@ def amend(
     RunError
         The run is being recorded, or there is nothing to take back or to change.
     """
-    for name, text, limit in (
-        ("note", note, NOTE_LIMIT),
-        ("reason", set_aside, TEXT_LIMIT),
-        ("reason", reason, TEXT_LIMIT),
-    ):
-        if text is not None and not 0 < len(text.strip()) <= limit:
-            raise InputError(
-                f"the {name} is not usable",
-                expected=f"1 to {limit} characters",
-                seen=f"{len(text.strip())} characters",
-            )
+    check_texts(note=note, set_aside=set_aside, reason=reason)
     run = open_run(folder)  # closes a recording that nobody holds any more
     busy = RunError(
         f"run {run.id} is being recorded",
@@ -80,6 +71,8 @@ def amend(
         lock.acquire()
     except Timeout as fault:
         raise busy from fault
+    except OSError as fault:
+        raise unwritable(run.folder, fault) from fault
     try:
         package = read_package(run.folder)
         held = package["padlab"]
@@ -95,6 +88,27 @@ def amend(
         return run_from(run.folder, read_package(run.folder))
     finally:
         release(lock)
+
+
+def check_texts(*, note: str | None, set_aside: str | None, reason: str | None) -> None:
+    """Refuse a text that is empty or overlong.
+
+    Raises
+    ------
+    InputError
+        The message names which.
+    """
+    for name, text, limit in (
+        ("note", note, NOTE_LIMIT),
+        ("reason", set_aside, TEXT_LIMIT),
+        ("reason", reason, TEXT_LIMIT),
+    ):
+        if text is not None and not 0 < len(text.strip()) <= limit:
+            raise InputError(
+                f"the {name} is not usable",
+                expected=f"1 to {limit} characters",
+                seen=f"{len(text.strip())} characters",
+            )
 
 
 def _entries(

@@ -7,9 +7,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from array import array
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from padlab.errors import TableError
 
@@ -23,19 +28,64 @@ _NUMBER = {
     mark: re.compile(rf"[+-]?(?:\d+(?:[{mark}]\d*)?|[{mark}]\d+)(?:[eE][+-]?\d{{1,4}})?", re.ASCII)
     for mark in (".", ",")
 }
+_PLAIN = {
+    mark: re.compile(rf"(?>[+-]?(?>[0-9]{{1,20}}(?:[{mark}][0-9]{{0,20}})?)(?:[eE][+-]?[0-9]{{1,3}})?\n)*")
+    for mark in (".", ",")
+}
+"""Many numbers, one a line; each part is taken whole or not at all, so that it cannot take long."""
 _GROUPED = {mark: re.compile(rf"[+-]?[1-9]\d{{0,2}}(?:[{mark}]\d{{3}})+", re.ASCII) for mark in (".", ",")}
+
+
+Row = tuple[int, Sequence[Any]]
+"""A row's number and its cells."""
+
+ROWS_AT_ONCE = 8192
 
 
 @dataclass(frozen=True)
 class Grid:
-    """A table as it was found: a header and rows of cells, each with its row number.
+    """The wanted columns of a table as it was found, each row with its number.
 
-    ``about`` says how it was found: format, encoding, delimiter or sheet.
+    ``rows()`` reads them from the start: text tables are read anew each time, because a cell kept as
+    text takes ten times its size. ``about`` says how the table was found: format, encoding,
+    delimiter or sheet.
     """
 
-    header: list[str]
-    rows: list[tuple[int, list[Any]]]
+    names: list[str]
+    rows: Callable[[], Iterator[Row]]
     about: dict[str, Any]
+
+    def row(self, index: int) -> Row:
+        """The reading of that index, from 0."""
+        return next(islice(self.rows(), index, None))
+
+
+def places(header: Sequence[str], wanted: Sequence[str]) -> list[int]:
+    """Where the wanted columns stand.
+
+    Raises
+    ------
+    TableError
+        One of them does not.
+    """
+    for name in wanted:
+        if name not in header:
+            raise no_such_column(header, name)
+    return [header.index(name) for name in wanted]
+
+
+def no_such_column(header: Sequence[str], name: str) -> TableError:
+    """The refusal of a table that lacks a column; it lists those that are there."""
+    close = [h for h in header if h.casefold() == name.casefold()]
+    return refuse(
+        "no such column",
+        row=1,
+        column=name,
+        expected=f"a column named {name[:60]!r}",
+        seen=", ".join(repr(h[:40]) for h in header[:20]),
+        remedy=f"name it {close[0][:60]!r}, as the first row has it" if close
+        else "name the columns as the first row of the table has them",
+    )
 
 
 def refuse(message: str, *, row: int | None = None, column: str | None = None, **more: Any) -> TableError:
@@ -71,7 +121,7 @@ def check_header(header: list[str]) -> list[str]:
     return names
 
 
-def check_widths(rows: Iterator[tuple[int, list[Any]]], width: int) -> Iterator[tuple[int, list[Any]]]:
+def check_widths(rows: Iterator[Row], width: int) -> Iterator[Row]:
     """Pass rows on; refuse rows of another length, and more rows than a run can have."""
     for count, (number, row) in enumerate(rows, start=1):
         if len(row) != width:
@@ -93,27 +143,28 @@ def check_widths(rows: Iterator[tuple[int, list[Any]]], width: int) -> Iterator[
         yield number, row
 
 
-def decimal_mark(
-    rows: list[tuple[int, list[Any]]],
-    columns: dict[str, int],
-    *,
-    delimiter: str,
-) -> Decimal:
-    """The decimal mark of the named columns; one that fits two ways is refused.
+def decimal_mark(grid: Grid, names: Sequence[str], *, delimiter: str) -> Decimal:
+    """The decimal mark of the named columns of a text table; one that fits two ways is refused.
 
     ``1,234`` may be one and a bit, or one thousand: if every marked number of the table looks
     like that, nobody can tell. In a file that parts its cells by commas a point is the decimal mark.
     """
     first: dict[str, tuple[int, str, str]] = {}
     settled: set[str] = set()
-    for name, at in columns.items():
-        for number, row in rows:
-            cell = row[at].strip()
+    for rows in batches(grid.rows()):
+        for name in names:
+            at = grid.names.index(name)
+            together = "\n".join(row[at] for _, row in rows)
             for mark in (".", ","):
-                if mark in cell:
-                    first.setdefault(mark, (number, name, cell))
-                    if _GROUPED[mark].fullmatch(cell) is None:
-                        settled.add(mark)
+                if mark not in together or (mark in first and mark in settled):
+                    continue
+                for number, row in rows:
+                    cell = row[at].strip()
+                    if mark in cell:
+                        first.setdefault(mark, (number, name, cell))
+                        if _GROUPED[mark].fullmatch(cell) is None:
+                            settled.add(mark)
+                            break
     if len(first) == 2:
         number, name, cell = max(first.values())
         raise refuse(
@@ -140,34 +191,66 @@ def decimal_mark(
     return "." if mark == "." else ","
 
 
-def numbers(rows: list[tuple[int, list[Any]]], at: int, name: str, *, decimal: Decimal) -> list[float]:
-    """One column as finite numbers."""
-    values = []
-    for number, row in rows:
-        cell = row[at]
-        value = _of_text(cell, decimal) if isinstance(cell, str) else _of_cell(cell)
-        if value is None:
-            empty = cell is None or (isinstance(cell, str) and not cell.strip())
-            raise refuse(
-                "an empty cell" if empty else "no number",
-                row=number,
-                column=name,
-                expected="a number in every row",
-                seen="nothing" if empty else _shown(cell),
-                remedy="a formula needs its stored value: open and save the file first"
-                if cell is None
-                else "take out rows that are no readings, or repair the cell",
-            )
-        if not math.isfinite(value):
-            raise refuse(
-                "a number that is not finite",
-                row=number,
-                column=name,
-                expected="a finite number",
-                seen=_shown(cell),
-            )
-        values.append(value)
-    return values
+def numbers(grid: Grid, names: Sequence[str], *, decimal: Decimal) -> dict[str, NDArray[np.float64]]:
+    """Columns as finite numbers, each of shape (n,).
+
+    Raises
+    ------
+    TableError
+        A cell that holds none; the message names row and column.
+    """
+    found = {name: array("d") for name in names}
+    for rows in batches(grid.rows()):
+        for name in names:
+            at = grid.names.index(name)
+            cells = [row[at] for _, row in rows]
+            values = _plain_numbers(cells, decimal)
+            if values is None:                 # something in it wants a closer look
+                values = [_number(number, name, row[at], decimal) for number, row in rows]
+            found[name].extend(values)
+    return {name: np.array(values) for name, values in found.items()}
+
+
+def batches(rows: Iterator[Row]) -> Iterator[list[Row]]:
+    """Rows in lists of a few thousand: enough to be quick, too few to fill the memory."""
+    while some := list(islice(rows, ROWS_AT_ONCE)):
+        yield some
+
+
+def _plain_numbers(cells: list[Any], decimal: Decimal) -> list[float] | None:
+    """All cells at once where each is text that is plainly a finite number; else None."""
+    if not all(type(cell) is str for cell in cells):
+        return None
+    together = "\n".join(cells) + "\n"
+    if together.count("\n") != len(cells) or _PLAIN[decimal].fullmatch(together) is None:
+        return None
+    values = list(map(float, together.replace(",", ".").split()))
+    return values if len(values) == len(cells) and all(map(math.isfinite, values)) else None
+
+
+def _number(row: int, name: str, cell: Any, decimal: Decimal) -> float:
+    value = _of_text(cell, decimal) if isinstance(cell, str) else _of_cell(cell)
+    if value is None:
+        empty = cell is None or (isinstance(cell, str) and not cell.strip())
+        raise refuse(
+            "an empty cell" if empty else "no number",
+            row=row,
+            column=name,
+            expected="a number in every row",
+            seen="nothing" if empty else _shown(cell),
+            remedy="a formula needs its stored value: open and save the file first"
+            if cell is None
+            else "take out rows that are no readings, or repair the cell",
+        )
+    if not math.isfinite(value):
+        raise refuse(
+            "a number that is not finite",
+            row=row,
+            column=name,
+            expected="a finite number",
+            seen=_shown(cell),
+        )
+    return value
 
 
 def _of_text(cell: str, decimal: Decimal) -> float | None:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator, Sequence
+from operator import itemgetter
 
 from padlab.errors import TableError
-from padlab.records.cells import Grid, check_header, check_widths, refuse
+from padlab.records.cells import Grid, Row, check_header, check_widths, no_such_column, places, refuse
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+PIECE = 1 << 20
+"""Bytes that are decoded at once to see whether a table is what it says."""
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, ""),
@@ -20,46 +23,55 @@ _BOMS = (
 )
 
 
-def decode(data: bytes) -> tuple[str, str]:
-    """Text and the name of its encoding: UTF-8 (with or without mark) or UTF-16 with its mark.
+def encoding_of(data: bytes) -> str:
+    """The encoding of a text table: UTF-8 (with or without mark) or UTF-16 with its mark.
 
     Raises
     ------
     TableError
-        Anything else; letters in an old 8-bit encoding cannot be told from each other.
+        Anything else (letters in an old 8-bit encoding cannot be told from each other), a NUL, or
+        nothing to read.
     """
     encoding = next((name for bom, name in _BOMS if data.startswith(bom)), "utf-8")
     if not encoding:
         raise refuse("the table is in UTF-32", expected="UTF-8", seen="UTF-32", remedy="save it as UTF-8")
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError as fault:
-        row = data.count(b"\n", 0, fault.start) + 1
-        raise refuse(
-            "the table is not in UTF-8",
-            row=row if encoding != "utf-16" else None,
-            expected="UTF-8, or UTF-16 with its mark",
-            seen=f"byte 0x{data[fault.start]:02x} at position {fault.start}",
-            remedy="save it as 'CSV UTF-8'",
-        ) from fault
-    if "\0" in text:
-        row = text.count("\n", 0, text.index("\0")) + 1
-        raise refuse(
-            "a NUL in the table",
-            row=row,
-            expected="text",
-            seen="a NUL character",
-            remedy="save it as 'CSV UTF-8'",
-        )
-    return text, encoding
+    decoder = codecs.getincrementaldecoder(encoding)()
+    row, is_empty = 1, True
+    for start in range(0, max(len(data), 1), PIECE):
+        piece = data[start : start + PIECE]
+        try:
+            text = decoder.decode(piece, final=start + PIECE >= len(data))
+        except UnicodeDecodeError as fault:
+            # The decoder may have held back the first bytes of a letter from the piece before.
+            at = start + fault.start - (len(fault.object) - len(piece))
+            raise refuse(
+                "the table is not in UTF-8",
+                row=data.count(b"\n", 0, at) + 1 if encoding != "utf-16" else None,
+                expected="UTF-8, or UTF-16 with its mark",
+                seen=f"byte 0x{data[at]:02x} at position {at}",
+                remedy="save it as 'CSV UTF-8'",
+            ) from fault
+        if "\0" in text:
+            raise refuse(
+                "a NUL in the table",
+                row=row + text.count("\n", 0, text.index("\0")),
+                expected="text",
+                seen="a NUL character",
+                remedy="save it as 'CSV UTF-8'",
+            )
+        row += text.count("\n")
+        is_empty = is_empty and not text.strip()
+    if is_empty:
+        raise refuse("the table is empty", expected="a header and readings", seen="nothing")
+    return encoding
 
 
-def read_delimited(data: bytes, wanted: Collection[str], *, delimiter: str | None = None) -> Grid:
+def read_delimited(data: bytes, wanted: Sequence[str], *, delimiter: str | None = None) -> Grid:
     """Read a text table; the delimiter is the one that finds the wanted names in the header.
 
     Parameters
     ----------
-    wanted : collection of str
+    wanted : sequence of str
         Names of the columns that will be used.
     delimiter : str, optional
         A key of ``DELIMITERS``; tried out if not given.
@@ -67,16 +79,14 @@ def read_delimited(data: bytes, wanted: Collection[str], *, delimiter: str | Non
     Raises
     ------
     TableError
-        Encoding, delimiter, header or row lengths are in doubt.
+        Encoding, delimiter, header or row lengths are in doubt; of the rows while they are read.
     """
-    text, encoding = decode(data)
-    if not text.strip():
-        raise refuse("the table is empty", expected="a header and readings", seen="nothing")
+    encoding = encoding_of(data)
     tried: dict[str, list[str]] = {}
     failed: TableError | None = None
     for name in DELIMITERS if delimiter is None else (delimiter,):
         try:
-            first = next(_rows(text, DELIMITERS[name]), None)
+            first = next(_rows(data, encoding, DELIMITERS[name]), None)
         except TableError as fault:
             failed = fault
             continue
@@ -96,24 +106,25 @@ def read_delimited(data: bytes, wanted: Collection[str], *, delimiter: str | Non
         header = max(tried.values(), key=len)
         if len(header) > 1:
             check_header(header)
-        missing = next((w for w in wanted if w not in header), next(iter(wanted)))
-        raise refuse(
-            "no such column",
-            row=1,
-            column=missing,
-            expected=f"a column named {missing[:60]!r}",
-            seen=", ".join(repr(h[:40]) for h in header[:20]),
-            remedy="name the columns as the first row of the table has them",
-        )
-    header = check_header(tried[fitting[0]])
-    rows = _rows(text, DELIMITERS[fitting[0]])
-    next(rows)
-    body = list(check_widths(_without_blank_end(rows), len(header)))
-    return Grid(header, body, {"format": "text", "encoding": encoding, "delimiter": fitting[0]})
+        raise no_such_column(header, next((w for w in wanted if w not in header), next(iter(wanted))))
+    chosen = fitting[0]
+    header = check_header(tried[chosen])
+    at = places(header, wanted)
+
+    pick = itemgetter(*at) if len(at) > 1 else lambda row: (row[at[0]],)
+
+    def rows() -> Iterator[Row]:
+        everything = _rows(data, encoding, DELIMITERS[chosen])
+        next(everything)
+        for number, row in check_widths(_without_blank_end(everything), len(header)):
+            yield number, pick(row)
+
+    return Grid(list(wanted), rows, {"format": "text", "encoding": encoding, "delimiter": chosen})
 
 
-def _rows(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+def _rows(data: bytes, encoding: str, delimiter: str) -> Iterator[Row]:
+    text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
+    reader = csv.reader(text, delimiter=delimiter, strict=True)
     number = 1
     while True:
         try:
@@ -131,10 +142,10 @@ def _rows(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
         number = reader.line_num + 1
 
 
-def _without_blank_end(rows: Iterator[tuple[int, list[str]]]) -> Iterator[tuple[int, list[str]]]:
-    blank: list[tuple[int, list[str]]] = []
+def _without_blank_end(rows: Iterator[Row]) -> Iterator[Row]:
+    blank: list[Row] = []
     for number, row in rows:
-        if not any(cell.strip() for cell in row):
+        if not (row and row[0].strip()) and not any(map(str.strip, row)):
             blank = blank or [(number, row)]
             continue
         if blank:

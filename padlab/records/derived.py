@@ -14,7 +14,7 @@ from typing import Any
 
 from padlab import __version__
 from padlab.errors import RunError
-from padlab.records.inside import read_bytes, refuse_links, write_whole
+from padlab.records.inside import read_bytes, refuse_links, write_whole, writing
 from padlab.records.raw_log import raw_hashes
 from padlab.records.run import Run
 from padlab.records.samples import NAMES
@@ -43,7 +43,8 @@ def write_derived(run: Run, name: str, result: dict[str, Any]) -> Path:
     The same result from the same run gives the same bytes.
     """
     folder = refuse_links(run.folder, "derived")
-    folder.mkdir(exist_ok=True)
+    with writing(folder):
+        folder.mkdir(exist_ok=True)
     path = refuse_links(run.folder, "derived", _file(name))
     stored = {"made_from": made_from(run), "result": result}
     write_whole(path, json.dumps(stored, ensure_ascii=False, allow_nan=False, indent=1).encode() + b"\n")
@@ -67,8 +68,9 @@ def drop_derived(run: Run) -> list[str]:
     """Delete all of derived/*.json; gives the names. Nothing is lost: all of it can be made again."""
     folder = refuse_links(run.folder, "derived")
     names = sorted(p.name for p in folder.glob("*.json")) if folder.is_dir() else []
-    for name in names:
-        (folder / name).unlink()  # of a link only the link goes
+    with writing(folder):
+        for name in names:
+            (folder / name).unlink()  # of a link only the link goes
     return names
 
 

@@ -8,7 +8,6 @@ that this padlab does not know are kept when the file is rewritten.
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -16,20 +15,20 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from padlab.errors import RunError
 from padlab.marks import CODES, Mark, mark
+from padlab.records.described import RUN_ID, descriptor_mistakes
 from padlab.records.inside import read_bytes, write_whole
-from padlab.records.pad import Pad, pad_mistakes
+from padlab.records.pad import Pad
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Gap, Run
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
+__all__ = ["NAME", "RUN_ID", "read_package", "run_from", "table_resource", "write_package"]
+
 NAME = "datapackage.json"
 LIMIT = 8 << 20
 """A descriptor holds a rig description and a procedure: some 10 KiB. 8 MiB is beyond any honest one."""
-
-RUN_ID = re.compile(r"[0-9]{8}T[0-9]{6}Z-[0-9abcdefghjkmnpqrstvwxyz]{6}")
-"""A run id: UTC stamp and six characters of base32 (Crockford's alphabet: no i, l, o, u)."""
 
 Kind = Literal["pad", "touch", "blank", "check", "wear", "gauge", "calibration"]
 State = Literal["recording", "complete", "interrupted"]
@@ -78,6 +77,26 @@ class StoredMark:
 
 
 @dataclass(frozen=True)
+class StoredColumn:
+    """Which column of an imported table was what."""
+
+    quantity: str
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class StoredTable:
+    """How an imported table was read, so that it can be read the same way again."""
+
+    columns: tuple[StoredColumn, ...]
+    name: str | None = None
+    delimiter: Literal["comma", "semicolon", "tab"] | None = None
+    decimal: Literal["point", "comma"] | None = None
+    sheet: str | None = None
+
+
+@dataclass(frozen=True)
 class Stored:
     """The ``padlab`` object, with the types it must have."""
 
@@ -97,8 +116,9 @@ class Stored:
     marks: tuple[StoredMark, ...] = ()
     amendments: tuple[PadAmendment | TextAmendment | CalibrationAmendment, ...] = ()
     raw_sha256: dict[str, str] = field(default_factory=dict)
+    samples_sha256: dict[str, str] = field(default_factory=dict)
     torn: tuple[str, ...] = ()
-    table: dict[str, Any] | None = None  # how an imported table was read
+    table: StoredTable | None = None
     column_doubt: dict[str, float] = field(default_factory=dict)
     steps: tuple[dict[str, Any], ...] = ()
 
@@ -154,15 +174,18 @@ def read_package(folder: Path) -> dict[str, Any]:
             remedy="read the run with the padlab that wrote it, or a newer one",
             where=where,
         )
-    for pad in (stored.pad, *(a.new for a in stored.amendments if isinstance(a, PadAmendment))):
-        faults = pad_mistakes(pad) if pad else []
-        if faults:
-            raise RunError(
-                f"{folder / NAME} is damaged at pad",
-                expected="a pad that can be",
-                seen="; ".join(faults)[:400],
-                where=where,
-            )
+    pads = {"pad": stored.pad, **{f"amendments.{n}.new": a.new for n, a in enumerate(stored.amendments)
+                                  if isinstance(a, PadAmendment)}}
+    faults = descriptor_mistakes(package, rig=stored.rig, pads=pads)
+    if faults:
+        key = faults[0].partition(":")[0]
+        raise RunError(
+            f"{folder / NAME} is damaged at {key}",
+            expected="a descriptor that padlab wrote",
+            seen="; ".join(faults)[:400],
+            remedy="bring the file back from a copy",
+            where={**where, "key": key, "mistakes": faults[:100]},
+        )
     return package
 
 
@@ -192,6 +215,9 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
             notes.append(f"{entry.on[:10]}: {entry.new}")
     marks = [Mark(m.code, m.about, m.message) for m in stored.marks]
     present = {m.code for m in marks}
+    if pad is not None and pad.example:
+        marks.append(mark("example_pad", "pad", "the pad's file still says example = true: write in it "
+                          "what this pad is, take the line out, then padlab amend RUN --pad FILE.toml"))
     if stored.set_aside is not None:
         marks.append(mark("set_aside", folder.name, f"set aside by a person: {stored.set_aside}"))
     if stored.state == "interrupted" and "interrupted" not in present:
@@ -217,8 +243,9 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         column_doubt=stored.column_doubt,
         steps=stored.steps,
         amendments=tuple(held.get("amendments", ())),
-        table=stored.table,
+        table=held.get("table"),
         raw_sha256=stored.raw_sha256,
+        samples_sha256=stored.samples_sha256,
     )
 
 

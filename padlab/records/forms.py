@@ -11,16 +11,17 @@ padlab.errors.FileFormatError: A3.toml has 2 mistake(s): material_class: 'felt',
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from padlab.errors import FileFormatError, UnitError
 from padlab.records.inside import read_named
-from padlab.records.pad import TEXT_LIMIT, Pad, pad_mistakes
+from padlab.records.pad import SIZES_MM, TEXT_LIMIT, Pad, pad_mistakes
 from padlab.units import parse_quantity
 
 LIMIT = 1 << 20
@@ -49,8 +50,27 @@ def quantity(kind: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def _within(key: str) -> AfterValidator:
+    """A validator of a pad's size; here, so that it is told together with every other mistake."""
+    low, high = SIZES_MM[key]
+
+    def check(size_mm: float) -> float:
+        if not low <= size_mm <= high:
+            said = f"between {low:g} and {high:g} mm, seen {size_mm:g} mm"
+            raise PydanticCustomError("quantity", "{said}", {"said": said})
+        return size_mm
+
+    return AfterValidator(check)
+
+
+def _some(text: str) -> str:
+    if not text.strip():
+        raise PydanticCustomError("string_too_short", "some text")
+    return text
+
+
 Length = Annotated[float, quantity("length")]
-Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT)]
+Text = Annotated[str, Field(min_length=1, max_length=TEXT_LIMIT), AfterValidator(_some)]
 
 
 class _PadForm(BaseModel):
@@ -60,12 +80,13 @@ class _PadForm(BaseModel):
     material: Text
     material_class: Literal["felt", "cork", "neoprene", "polymer", "other"]
     lot: Text
-    outer_diameter: Length
-    inner_diameter: Length
-    thickness: Length | None = None
+    outer_diameter: Annotated[Length, _within("outer_diameter_mm")]
+    inner_diameter: Annotated[Length, _within("inner_diameter_mm")]
+    thickness: Annotated[Length, _within("thickness_mm")] | None = None
     sheet: Text | None = None
     place: Text | None = None
     note: Text | None = None
+    example: bool = False
 
 
 def read_pad(path: str | Path) -> Pad:
@@ -95,6 +116,7 @@ def pad_from_table(table: dict[str, Any], *, source: str) -> Pad:
         sheet=form.sheet,
         place=form.place,
         note=form.note,
+        example=form.example,
     )
     refuse(pad_mistakes(pad), source=source, example="pad")
     return pad
@@ -120,12 +142,30 @@ def read_toml(path: str | Path) -> dict[str, Any]:
             f"{shown} is nested too deeply", expected="a few plain lines", where=where
         ) from fault
     except ValueError as fault:  # not TOML, not UTF-8, a number of 5,000 digits
+        line, remedy = _line_of(data, fault)
         raise FileFormatError(
-            f"{shown} is not TOML",
+            f"{shown} is not TOML" + (f": line {line}" if line else ""),
             expected='lines such as id = "A3", in UTF-8',
             seen=str(fault)[:200],
-            where=where,
+            remedy=remedy,
+            where={**where, "line": line} if line else where,
         ) from fault
+
+
+def _line_of(data: bytes, fault: ValueError) -> tuple[int | None, str | None]:
+    """The number of the line that is no TOML, and how it would be, where only the quotes are missing."""
+    place = re.search(r"\(at line (\d{1,7}), column \d+\)", str(fault))
+    if place is None:
+        return None, None
+    number = int(place.group(1))
+    if "overwrite" in str(fault):
+        return number, "this name stands in the file before: take one of the two lines out"
+    lines = data.decode("utf-8-sig", "replace").splitlines()
+    text = lines[number - 1] if number <= len(lines) else ""
+    bare = re.fullmatch(r"""\s*([A-Za-z0-9_-]{1,60})\s*=\s*([^\s"'#\[{][^"'#]{0,100}?)\s*(#.*)?""", text)
+    if bare is None:
+        return number, None
+    return number, f'put text in quotes: {bare.group(1)} = "{bare.group(2)}"'
 
 
 def read_form(model: type[Form], table: dict[str, Any], *, source: str, example: str) -> Form:
@@ -168,7 +208,10 @@ def _mistake(error: ErrorDetails) -> str:
         case "extra_forbidden":
             return f"{key}: not a key of this file"
         case "string_type":
-            return f"{key}: text in quotes, seen {_seen(given)}"
+            quoted = "" if isinstance(given, (bool, dict, list)) else f', write {key} = "{given}"'[:160]
+            return f"{key}: text in quotes, seen {_seen(given)}{quoted}"
+        case "string_too_short":
+            return f"{key}: some text, seen none"
         case "literal_error":
             return f"{key}: {error['ctx']['expected']}, seen {_seen(given)}"
         case "quantity":

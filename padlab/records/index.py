@@ -58,14 +58,19 @@ def row_of(run: Run) -> dict[str, Any]:
 
 def list_runs(shelf: Shelf) -> tuple[list[dict[str, Any]], list[RunError]]:
     """All runs of a shelf, newest first, and what could not be read (nothing is left out silently)."""
-    rows, faults = [], []
+    rows: list[dict[str, Any]] = []
+    faults: list[RunError] = []
     known = _load(shelf.folder)
     fresh: dict[str, tuple[str, str]] = {}
-    for folder in shelf.run_folders():
+    for folder in shelf.run_folders(passed_over=faults.append):
         try:
             stamp, row = _row(folder, known)
         except RunError as fault:
             faults.append(fault)
+            continue
+        except OSError as fault:               # taken away at this moment, or not ours to look into
+            faults.append(RunError(f"{folder} cannot be read", expected="a run's folder", seen=fault.strerror,
+                                   where={"path": str(folder)}))
             continue
         rows.append(row)
         if row["state"] != "recording":

@@ -7,13 +7,16 @@ every file of a run is opened here, and only here.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import stat
 import time
 import zlib
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from padlab.errors import InputError, RunError
+from padlab.errors import InputError, PadlabError, RunError
 
 FILE_LIMIT = 1 << 30
 """No single file of a run is read beyond 1 GiB: an endurance run of a day stays far below it."""
@@ -108,12 +111,22 @@ def read_table_bytes(root: Path, *parts: str) -> bytes:
     RunError
         As :func:`read_bytes`, or a damaged or overblown .gz.
     """
-    stored = read_bytes(root, *parts)
-    if not parts[-1].endswith(".gz"):
+    return unpacked(read_bytes(root, *parts), root.joinpath(*parts))
+
+
+def unpacked(stored: bytes, path: Path) -> bytes:
+    """The bytes of a table as read from ``path``: unpacked within limits where it is a .gz.
+
+    Raises
+    ------
+    RunError
+        A damaged or overblown .gz.
+    """
+    if path.suffix != ".gz":
         return stored
     limit = min(FILE_LIMIT, EXPANSION_LIMIT * len(stored) + (1 << 20))
     engine = zlib.decompressobj(wbits=31)
-    where = {"path": str(root.joinpath(*parts))}
+    where = {"path": str(path)}
     try:
         data = engine.decompress(stored, limit)
     except zlib.error as fault:
@@ -141,15 +154,18 @@ def read_named(path: str | Path, *, limit: int) -> bytes:
     shown = str(path)[:200]
     where = {"path": shown}
     try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):  # asked before opening: a pipe would wait for ever
+        mode = Path(path).stat().st_mode           # asked before opening: a pipe would wait for ever
+        if not stat.S_ISREG(mode):
             raise InputError(
-                f"{shown!r} is not a plain file", expected="a file", seen="something else", where=where
+                f"{shown!r} is not a plain file", expected="a file", seen=_what(mode),
+                remedy="name the file itself", where=where,
             )
         with Path(path).open("rb") as file:
             data = file.read(limit + 1)
     except OSError as fault:
         raise InputError(
-            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror, where=where
+            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror,
+            remedy="see that the name is right and that you may read the file", where=where,
         ) from fault
     except ValueError as fault:
         if isinstance(fault, InputError):
@@ -164,24 +180,80 @@ def read_named(path: str | Path, *, limit: int) -> bytes:
     return data
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Put ``data`` in place of ``path`` in one step: whoever reads sees the old file or the new one."""
+def _what(mode: int) -> str:
+    kinds = ((stat.S_ISDIR, "a folder"), (stat.S_ISFIFO, "a pipe"), (stat.S_ISSOCK, "a socket"))
+    return next((name for is_one, name in kinds if is_one(mode)), "a device")
+
+
+FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))
+SHUT = (errno.EROFS, errno.EACCES, errno.EPERM)
+
+
+def unwritable(path: Path, fault: OSError) -> RunError:
+    """The one error for a file or folder that the system does not let padlab write."""
+    expected, remedy = "a file or folder that can be written", None
+    if fault.errno in FULL:
+        expected, remedy = "room on the disk", "make room; what was written before is kept"
+    elif fault.errno in SHUT:
+        remedy = "choose a shelf in a folder that you may write to, or have this one opened to you"
+    return RunError(
+        f"{str(path)[:200]!r} cannot be written",
+        expected=expected,
+        seen=fault.strerror or type(fault).__name__,
+        remedy=remedy,
+        where={"path": str(path)[:200]},
+    )
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """A full disk or a shut folder is one clear error that names ``path``.
+
+    Raises
+    ------
+    RunError
+        In place of any OSError but FileExistsError, which means something else to each caller.
+    """
+    try:
+        yield
+    except FileExistsError:
+        raise
+    except OSError as fault:
+        if isinstance(fault, PadlabError):     # it has its words already
+            raise
+        raise unwritable(path, fault) from fault
+
+
+def write_whole(path: Path, data: bytes | Iterable[bytes]) -> None:
+    """Put ``data`` in place of ``path`` in one step: whoever reads sees the old file or the new one.
+
+    Raises
+    ------
+    RunError
+        The disk is full or the folder cannot be written; the old file stands as it was.
+    """
     fresh = path.with_name(f".{path.name}.new")
-    fresh.unlink(missing_ok=True)  # left by a crash; or a link somebody planted
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    for attempt in range(50):
+    with writing(path):
+        fresh.unlink(missing_ok=True)  # left by a crash; or a link somebody planted
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
         try:
-            os.replace(fresh, path)
-            break
-        except PermissionError:  # Windows: somebody reads the old file at this moment
-            if os.name != "nt" or attempt == 49:
-                raise
-            time.sleep(0.01)
-    sync_folder(path.parent)
+            with os.fdopen(os.open(fresh, flags, 0o666), "wb") as file:
+                file.writelines([data] if isinstance(data, bytes) else data)
+                file.flush()
+                os.fsync(file.fileno())
+        except BaseException:
+            with contextlib.suppress(OSError):
+                fresh.unlink()                 # half a file takes room and serves nobody
+            raise
+        for attempt in range(50):
+            try:
+                os.replace(fresh, path)
+                break
+            except PermissionError:  # Windows: somebody reads the old file at this moment
+                if os.name != "nt" or attempt == 49:
+                    raise
+                time.sleep(0.01)
+        sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

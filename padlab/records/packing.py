@@ -45,7 +45,14 @@ def pack(run: Run) -> Run:
         resources[resource["name"]] = resource
         plain.append(refuse_links(run.folder, "raw", name))
     if (run.folder / NAMES[0]).exists():
-        write_whole(run.folder / NAMES[1], gzip.compress(read_bytes(run.folder, NAMES[0]), mtime=0))
+        samples = read_bytes(run.folder, NAMES[0])
+        said = run.samples_sha256.get(NAMES[0])
+        if said is not None and hashlib.sha256(samples).hexdigest() != said:
+            raise RunError(f"{NAMES[0]} of run {run.id} was changed since padlab wrote it",
+                           remedy=f"padlab remake {run.folder}", where={"run": run.id})
+        packed = gzip.compress(samples, mtime=0)
+        write_whole(run.folder / NAMES[1], packed)
+        held["samples_sha256"] = {NAMES[1]: hashlib.sha256(packed).hexdigest()}
         resources["samples"]["path"] = NAMES[1]
         plain.append(run.folder / NAMES[0])
     package["resources"] = list(resources.values())

@@ -54,6 +54,7 @@ class Pad:
     sheet: str | None = None
     place: str | None = None
     note: str | None = None
+    example: bool = False          # the file says that its values are still those of the commented example
 
     @property
     def area_mm2(self) -> float:
@@ -62,7 +63,10 @@ class Pad:
 
     def to_json(self) -> dict[str, Any]:
         """As stored in a run's descriptor."""
-        return asdict(self)
+        stored = asdict(self)
+        if not self.example:
+            del stored["example"]
+        return stored
 
     @classmethod
     def from_json(cls, stored: dict[str, Any]) -> Pad:

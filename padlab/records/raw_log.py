@@ -18,7 +18,14 @@ import numpy as np
 
 from padlab.errors import RunError
 from padlab.records import stored_table
-from padlab.records.inside import read_bytes, read_table_bytes, refuse_links, write_whole
+from padlab.records.inside import (
+    read_bytes,
+    refuse_links,
+    unpacked,
+    unwritable,
+    write_whole,
+    writing,
+)
 from padlab.records.rig_record import Instrument, RigRecord
 from padlab.records.run import Run
 
@@ -83,14 +90,19 @@ class RawLog:
 
     def __init__(self, path: Path, columns: Sequence[str], clock: Callable[[], float]) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        self._handle = os.open(path, flags, 0o666)
+        with writing(path):
+            self._handle = os.open(path, flags, 0o666)
         self._path, self._clock = path, clock
         self._waiting: list[str] = []
         self._owed = b""  # the part of a line that a full disk cut off
         self._flushed = self._synced = clock()
         self._dirty = True
-        self._write((",".join(columns) + "\n").encode("ascii"))
-        self.sync()
+        try:
+            self._write((",".join(columns) + "\n").encode("ascii"))
+            self.sync()
+        except BaseException:
+            os.close(self._handle)
+            raise
 
     def append(self, lines: Sequence[str]) -> None:
         """Take whole lines (no newline in them) and write them when it is time."""
@@ -129,17 +141,12 @@ class RawLog:
                 self._dirty = True
                 self._owed = self._owed[os.write(self._handle, self._owed) :]
         except OSError as fault:
-            raise RunError(
-                f"{self._path} cannot be written",
-                expected="room on the disk",
-                seen=fault.strerror,
-                remedy="make room; what was written before is kept",
-                where={"path": str(self._path)},
-            ) from fault
+            raise unwritable(self._path, fault) from fault
 
     def sync(self) -> None:
         """Wait until what was written is on the disk."""
-        os.fsync(self._handle)
+        with writing(self._path):
+            os.fsync(self._handle)
         self._dirty, self._synced = False, self._clock()
 
     def close(self) -> None:
@@ -177,7 +184,8 @@ def move_torn(run_folder: Path, rig: RigRecord | None) -> list[str]:
         whole, end, rest = read_bytes(run_folder, "raw", path.name).rpartition(b"\n")
         if rest:
             write_whole(refuse_links(run_folder, "raw", f"{instrument.name}.torn"), rest)
-            os.truncate(path, len(whole) + len(end))
+            with writing(path):
+                os.truncate(path, len(whole) + len(end))
             torn.append(instrument.name)
     return torn
 
@@ -209,7 +217,8 @@ def _read_one(run: Run, instrument: Instrument, held: dict[str, str]) -> pd.Data
     raw = refuse_links(run.folder, "raw")
     name = next((n for n in names if (raw / n).exists() or (raw / n).is_symlink()), names[0])
     path = raw / name
-    if name in held and hashlib.sha256(read_bytes(run.folder, "raw", name)).hexdigest() != held[name]:
+    stored = read_bytes(run.folder, "raw", name)
+    if name in held and hashlib.sha256(stored).hexdigest() != held[name]:
         raise RunError(
             f"{path} is no longer what was recorded",
             expected="the SHA-256 in the descriptor",
@@ -217,7 +226,7 @@ def _read_one(run: Run, instrument: Instrument, held: dict[str, str]) -> pd.Data
             remedy="bring the file back from a copy",
             where={"path": str(path)},
         )
-    data = read_table_bytes(run.folder, "raw", name)
+    data = unpacked(stored, path)
     if run.state != "complete":
         data = data[: data.rfind(b"\n") + 1]  # the last line may not be whole
     columns = ["host_s", *instrument.columns]
@@ -228,7 +237,9 @@ def _read_one(run: Run, instrument: Instrument, held: dict[str, str]) -> pd.Data
             seen=", ".join(stored_table.header_of(data))[:200],
             where={"path": str(path)},
         )
-    numbers = {"host_s", *(c.name for c in instrument.channels)}
+    # A counter and a clock are reckoned with too, whatever the descriptor's schema calls them.
+    reckoned = [name for name in (instrument.counter, instrument.clock) if name is not None]
+    numbers = {"host_s", *(c.name for c in instrument.channels), *reckoned}
     table = stored_table.parse(data, path=path, numbers=numbers, remedy="bring the file back from a copy")
     if not np.isfinite(table["host_s"].to_numpy()).all():
         raise RunError(

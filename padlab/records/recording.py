@@ -12,6 +12,7 @@ out from the lock, which dies with its holder, that nobody is recording any more
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 from collections.abc import Callable, Iterable, Sequence
@@ -23,7 +24,7 @@ from filelock import FileLock, Timeout
 from padlab.errors import RunError
 from padlab.marks import Mark, mark
 from padlab.records.descriptor import read_package, run_from, table_resource, write_package
-from padlab.records.inside import refuse_links, sync_folder
+from padlab.records.inside import refuse_links, sync_folder, unwritable, writing
 from padlab.records.raw_log import RawLog, check_instruments, raw_hashes
 from padlab.records.rig_record import Instrument, RigRecord
 from padlab.records.run import Run
@@ -60,21 +61,31 @@ class Recording:
         self.folder = folder
         self._package = package
         self._lock = lock_of(folder)
+        self._logs: dict[str, RawLog] = {}
         try:
             self._lock.acquire()
-        except Timeout as fault:
+        except Timeout as fault:               # an OSError too: asked for first
             raise RunError(
                 f"run {self.id} is being recorded by another process", where={"run": self.id}
             ) from fault
-        (folder / "raw").mkdir()
-        self._logs = {
-            i.name: RawLog(folder / "raw" / f"{i.name}.csv", ("host_s", *i.columns), clock)
-            for i in rig.instruments
-        }
-        sync_folder(folder / "raw")
-        package["resources"] = [raw_resource(i) for i in rig.instruments]
-        write_package(folder, package)
-        sync_folder(folder.parent)
+        except OSError as fault:
+            raise unwritable(folder, fault) from fault
+        try:
+            with writing(folder):
+                (folder / "raw").mkdir()
+                for i in rig.instruments:
+                    path = folder / "raw" / f"{i.name}.csv"
+                    self._logs[i.name] = RawLog(path, ("host_s", *i.columns), clock)
+                sync_folder(folder / "raw")
+                package["resources"] = [raw_resource(i) for i in rig.instruments]
+                write_package(folder, package)
+                sync_folder(folder.parent)
+        except BaseException:
+            for log in self._logs.values():
+                with contextlib.suppress(RunError, OSError):
+                    log.close()
+            release(self._lock)
+            raise
 
     def append(self, instrument: str, lines: Sequence[str]) -> None:
         """Take whole lines (``host_s`` first, no line end) that one instrument sent.
@@ -173,11 +184,12 @@ def store_samples(run: Run, table: pd.DataFrame) -> Run:
     """Write the samples of a closed run and name them in its descriptor; gives the run anew."""
     package = read_package(run.folder)
     packed = (run.folder / NAMES[1]).exists() or any(name.endswith(".gz") for name in run.raw_sha256)
-    name = write_samples(run.folder, table, packed=packed)
+    name, sha256 = write_samples(run.folder, table, packed=packed)
     others = [r for r in package.get("resources", []) if r.get("name") != "samples"]
     resources = [table_resource("samples", name, sample_fields(table)), *others]
-    if resources != package.get("resources"):
-        package["resources"] = resources
+    hashes = {name: sha256}
+    if (resources, hashes) != (package.get("resources"), package["padlab"].get("samples_sha256")):
+        package["resources"], package["padlab"]["samples_sha256"] = resources, hashes
         write_package(run.folder, package)
     return run_from(run.folder, package)
 

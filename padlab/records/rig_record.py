@@ -55,6 +55,8 @@ class RigRecord:
     instruments: tuple[Instrument, ...]
     frame_compliance_mm_per_n: float = 0.0
     frame_compliance_uncertainty_mm_per_n: float | None = None
+    movement_mm_per_k: float | None = None      # of a change of position, for 1 K between its two ends
+    temperature_within_k: float | None = None   # taken where a run recorded no temperature
     description: dict[str, Any] = field(default_factory=dict)   # the TOML, whole, as text and numbers
 
     def to_json(self) -> dict[str, Any]:

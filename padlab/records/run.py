@@ -58,6 +58,7 @@ class Run:
     column_doubt: dict[str, float] = field(default_factory=dict)  # imported tables: stated doubts, if any
     amendments: tuple[dict[str, Any], ...] = ()      # dated corrections, oldest first
     raw_sha256: dict[str, str] = field(default_factory=dict)   # of each file in raw/, once recorded
+    samples_sha256: dict[str, str] = field(default_factory=dict)   # of samples.csv, by a newer padlab
     table: dict[str, Any] | None = None              # imported tables: how the original was read
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
@@ -75,7 +76,7 @@ class Run:
             return self._samples
         from padlab.records.samples import read_samples
 
-        table = read_samples(self.folder)
+        table = read_samples(self.folder, self.samples_sha256)
         if table is not None:
             object.__setattr__(self, "_samples", table)
             return table

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import math
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +13,7 @@ import numpy as np
 
 from padlab.errors import RunError
 from padlab.records import stored_table
-from padlab.records.inside import read_table_bytes, write_whole
+from padlab.records.inside import read_bytes, unpacked, write_whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,10 +23,11 @@ DECIMALS: dict[str, int] = {"time_s": 6, "force_n": 5, "displacement_mm": 5, "te
 
 COLUMNS = (*DECIMALS, "step", "cycle")
 NAMES = ("samples.csv", "samples.csv.gz")
+ROWS_AT_ONCE = 20_000
 
 
-def write_samples(folder: Path, table: pd.DataFrame, *, packed: bool = False) -> str:
-    """Write samples.csv (or samples.csv.gz) into a run folder; gives the name written.
+def write_samples(folder: Path, table: pd.DataFrame, *, packed: bool = False) -> tuple[str, str]:
+    """Write samples.csv (or samples.csv.gz) into a run folder; gives the name written and its SHA-256.
 
     Parameters
     ----------
@@ -48,27 +51,45 @@ def write_samples(folder: Path, table: pd.DataFrame, *, packed: bool = False) ->
             expected="time_s and some of " + ", ".join(COLUMNS[1:]),
             seen=", ".join(columns)[:200],
         )
-    cells = [_cells(table[c].to_numpy(), c) for c in columns]
-    lines = [",".join(columns), *(",".join(row) for row in zip(*cells, strict=True))]
-    data = ("\n".join(lines) + "\n").encode("utf-8")
     name = NAMES[1] if packed else NAMES[0]
-    write_whole(folder / name, gzip.compress(data, mtime=0) if packed else data)
+    data = bytearray()
+    for piece in _pieces(table, columns):      # by pieces: the text of one cell takes 60 bytes of memory
+        data += piece
+    stored = gzip.compress(data, mtime=0) if packed else bytes(data)
+    write_whole(folder / name, stored)
     (folder / NAMES[0 if packed else 1]).unlink(missing_ok=True)
-    return name
+    return name, hashlib.sha256(stored).hexdigest()
 
 
-def read_samples(folder: Path) -> pd.DataFrame | None:
+def read_samples(folder: Path, sha256: Mapping[str, str] | None = None) -> pd.DataFrame | None:
     """The samples of a run folder, or None where there are none.
+
+    Parameters
+    ----------
+    sha256 : mapping, optional
+        What the descriptor says of the file, by its name; a run of an older padlab says nothing.
 
     Raises
     ------
     RunError
-        The file is a link, is damaged, or holds columns that samples do not have.
+        The file is a link, was changed since padlab wrote it, is damaged, or holds columns that
+        samples do not have.
     """
     name = next((n for n in NAMES if (folder / n).is_file() or (folder / n).is_symlink()), None)
     if name is None:
         return None
-    data, path, remedy = read_table_bytes(folder, name), folder / name, f"padlab remake {folder.name}"
+    path, remedy = folder / name, f"padlab remake {folder} makes it again from the raw readings"
+    stored = read_bytes(folder, name)
+    said = (sha256 or {}).get(name)
+    if said is not None and hashlib.sha256(stored).hexdigest() != said:
+        raise RunError(
+            f"{path} was changed since padlab wrote it",
+            expected="the SHA-256 in the descriptor",
+            seen="another one",
+            remedy=remedy,
+            where={"path": str(path)},
+        )
+    data = unpacked(stored, path)
     header = stored_table.header_of(data)
     if header[0] != "time_s" or set(header) - set(COLUMNS) or stored_table.repeated(header):
         raise RunError(
@@ -93,6 +114,14 @@ def read_samples(folder: Path) -> pd.DataFrame | None:
 def sample_fields(table: pd.DataFrame) -> list[dict[str, str]]:
     """The columns as the descriptor's schema lists them."""
     return [{"name": str(c), "type": "number" if c in DECIMALS else "any"} for c in table.columns]
+
+
+def _pieces(table: pd.DataFrame, columns: list[str]) -> Iterator[bytes]:
+    yield (",".join(columns) + "\n").encode("utf-8")
+    for start in range(0, len(table), ROWS_AT_ONCE):
+        part = table.iloc[start : start + ROWS_AT_ONCE]
+        cells = [_cells(part[c].to_numpy(), c) for c in columns]
+        yield ("\n".join(map(",".join, zip(*cells, strict=True))) + "\n").encode("utf-8")
 
 
 def _cells(values: Any, column: str) -> list[str]:

@@ -10,8 +10,9 @@
 from __future__ import annotations
 
 import contextlib
-import errno
+import logging
 import secrets
+import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
@@ -23,7 +24,7 @@ from filelock import Timeout
 from padlab import __version__
 from padlab.errors import RunError
 from padlab.records.descriptor import NAME, RUN_ID, read_package, run_from, write_package
-from padlab.records.inside import is_link, refuse_links
+from padlab.records.inside import SHUT, is_link, refuse_links, unwritable, writing
 from padlab.records.pad import Pad
 from padlab.records.raw_log import check_instruments, move_torn, raw_hashes
 from padlab.records.recording import Recording, lock_of, release
@@ -37,6 +38,16 @@ BLANK_GOOD_FOR = timedelta(hours=24)
 """A frame is taken to be the same for a day: rooms warm and cool, screws are touched."""
 
 T = TypeVar("T")
+log = logging.getLogger(__name__)
+
+
+PassedOver = Callable[[RunError], None]
+"""Is told of what stands on a shelf and cannot be used; the rest of the shelf goes on without it."""
+
+
+def note_passed_over(fault: RunError) -> None:
+    """Say it as a warning of this module's logger: nothing is passed over in silence."""
+    log.warning("passed over: %s", fault)
 
 
 class Draws(Protocol):
@@ -59,20 +70,43 @@ class Shelf:
     def __init__(self, folder: str | Path) -> None:
         self.folder = Path(folder)
 
-    def run_folders(self) -> list[Path]:
+    def run_folders(self, *, passed_over: PassedOver = note_passed_over) -> list[Path]:
         """The folders of all runs, newest first; what is not named like a run is left alone.
+
+        Parameters
+        ----------
+        passed_over : callable
+            Told of each folder that is named like a run and cannot be one: a link, which is not
+            followed, or a folder without a descriptor.
 
         Raises
         ------
         RunError
-            ``runs/`` or a run's folder is a link.
+            ``runs/`` is a link or cannot be read.
         """
         runs = refuse_links(self.folder, "runs")
         if not runs.is_dir():
             return []
-        found = [p for p in runs.iterdir() if RUN_ID.fullmatch(p.name)]
-        folders = [refuse_links(self.folder, "runs", p.name) for p in found]
-        return sorted((p for p in folders if (p / NAME).exists()), key=lambda p: p.name, reverse=True)
+        try:
+            named = sorted((p for p in runs.iterdir() if RUN_ID.fullmatch(p.name)), reverse=True)
+        except OSError as fault:
+            raise RunError(f"{runs} cannot be read", expected="a folder of runs", seen=fault.strerror,
+                           where={"path": str(runs)}) from fault
+        folders = []
+        for folder in named:
+            try:
+                refuse_links(runs, folder.name)
+                if not is_link(folder / NAME):
+                    (folder / NAME).stat()
+            except RunError as fault:
+                passed_over(fault)
+            except OSError as fault:           # not there, not to be looked into, or runs/X is a file
+                passed_over(RunError(f"{folder} is no run", expected=f"a run's folder with its {NAME}",
+                                     seen=fault.strerror, remedy="bring it back from a copy, or move the "
+                                     "folder off the shelf", where={"path": str(folder)}))
+            else:
+                folders.append(folder)
+        return folders
 
     def open(self, run_id: str) -> Run:
         """Open one run by its id; an id is checked, it never becomes a path of its own.
@@ -133,7 +167,7 @@ class Shelf:
         Raises
         ------
         RunError
-            An unknown kind, names that cannot be files, an id that is taken.
+            An unknown kind, names that cannot be files, an id that is taken, a full disk, a shut folder.
         """
         check_instruments(rig)
         package = new_package(
@@ -151,7 +185,11 @@ class Shelf:
         )
         folder = self.new_folder(run_id or new_run_id(start_utc, rng))
         package["name"] = folder.name.lower()
-        return Recording(folder, package, rig, clock)
+        try:
+            return Recording(folder, package, rig, clock)
+        except RunError:
+            shutil.rmtree(folder, ignore_errors=True)      # no reading is in it yet
+            raise
 
     def new_folder(self, run_id: str) -> Path:
         """Make the empty folder of a new run."""
@@ -163,7 +201,8 @@ class Shelf:
             )
         runs = self.make_runs()
         try:
-            (runs / run_id).mkdir()
+            with writing(runs):
+                (runs / run_id).mkdir()
         except FileExistsError as fault:
             raise RunError(f"run {run_id} is on file already", where={"run": run_id}) from fault
         return runs / run_id
@@ -186,6 +225,7 @@ class Shelf:
                 f"{str(self.folder)[:200]!r} cannot be a shelf",
                 expected="a folder that can be made or written",
                 seen=fault.strerror if isinstance(fault, OSError) else str(fault),
+                remedy=unwritable(self.folder, fault).remedy if isinstance(fault, OSError) else None,
                 where={"path": str(self.folder)[:200]},
             ) from fault
         return runs
@@ -252,7 +292,7 @@ def open_run(folder: str | Path) -> Run:
     """Open a run folder; a recording that nobody holds any more is closed as interrupted.
 
     Then a torn last line is moved to raw/INSTRUMENT.torn and the descriptor says so. On a folder
-    that cannot be written the run is shown as interrupted and left as it is.
+    that cannot be written, or a full disk, the run is shown as interrupted and left as it is.
 
     Raises
     ------
@@ -277,23 +317,33 @@ def open_run(folder: str | Path) -> Run:
     except Timeout:
         return run_from(folder, package)  # somebody is recording
     except OSError as fault:
-        if fault.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
-            raise
+        if fault.errno not in SHUT:
+            raise unwritable(folder, fault) from fault
         package["padlab"]["state"] = "interrupted"  # nobody records where nobody can write
         return run_from(folder, package)
     try:
         package = read_package(folder)  # it may have been closed a moment ago
         held = package["padlab"]
         if held["state"] == "recording":
-            held["torn"] = move_torn(folder, run_from(folder, package).rig)
-            held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
-            write_package(folder, package)
+            try:
+                held["torn"] = move_torn(folder, run_from(folder, package).rig)
+                held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
+                write_package(folder, package)
+            except RunError as fault:
+                if not isinstance(fault.__cause__, OSError):
+                    raise
+                held["state"] = "interrupted"  # the disk is full: the next to open it closes it
         return run_from(folder, package)
     finally:
         release(lock)
 
 
-def find_runs(paths: Sequence[str | Path], *, near: Sequence[Path] | None = None) -> list[Run]:
+def find_runs(
+    paths: Sequence[str | Path],
+    *,
+    near: Sequence[Path] | None = None,
+    passed_over: PassedOver = note_passed_over,
+) -> list[Run]:
     """Runs that a person named: ids, run folders, or whole shelves; each once, sorted by id.
 
     Parameters
@@ -303,17 +353,26 @@ def find_runs(paths: Sequence[str | Path], *, near: Sequence[Path] | None = None
     near : sequence of Path, optional
         Folders where a bare id is looked for: as a shelf, and among the shelves in them.
         The current folder if not given.
+    passed_over : callable
+        Told of each run of a shelf that is damaged or a link; the others are found all the same.
 
     Raises
     ------
     RunError
-        Something that is none of these, an id that is not found or found twice, a damaged run.
+        Something that is none of these, an id that is not found or found twice, a damaged run that
+        was named by itself.
     """
     near = [Path.cwd()] if near is None else near
     found: dict[Path, Run] = {}
     for name in paths:
-        for folder in _folders_of(str(name), near):
-            found.setdefault(folder.resolve(), open_run(folder))
+        folders, from_shelf = _folders_of(str(name), near, passed_over)
+        for folder in folders:
+            try:
+                found.setdefault(folder.resolve(), open_run(folder))
+            except RunError as fault:
+                if not from_shelf:
+                    raise
+                passed_over(fault)
     return sorted(found.values(), key=lambda run: (run.id, str(run.folder)))
 
 
@@ -322,7 +381,7 @@ def newest_blank(shelf: Shelf, rig: str, *, now: datetime, within: timedelta = B
 
     A run that cannot be opened is passed over: it must not keep another from being recorded.
     """
-    for folder in shelf.run_folders():
+    for folder in shelf.run_folders(passed_over=lambda _: None):
         began = datetime.strptime(folder.name[:16], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
         if began < now - within:
             return None                                      # newest first: the rest are older still
@@ -347,13 +406,14 @@ def _no_such_name() -> Iterator[None]:
         pass
 
 
-def _folders_of(name: str, near: Sequence[Path]) -> list[Path]:
+def _folders_of(name: str, near: Sequence[Path], passed_over: PassedOver) -> tuple[list[Path], bool]:
+    """The run folders that a name means, and whether it means a whole shelf."""
     path = Path(name)
     with _no_such_name():
         if (path / NAME).is_file() or (path / NAME).is_symlink():
-            return [path]
+            return [path if path.name not in ("", "..") else path.resolve()], False
         if (path / "runs").is_dir() or is_link(path / "runs"):
-            return Shelf(path).run_folders()
+            return Shelf(path).run_folders(passed_over=passed_over), True
     if RUN_ID.fullmatch(name):
         inner = [p for place in near for p in sorted(place.iterdir()) if p.is_dir() and not is_link(p)]
         hits = {
@@ -362,7 +422,7 @@ def _folders_of(name: str, near: Sequence[Path]) -> list[Path]:
             if (s / "runs" / name).is_dir()
         }
         if len(hits) == 1:
-            return list(hits.values())
+            return list(hits.values()), False
         if hits:
             raise RunError(
                 f"run {name} is on more than one shelf",

@@ -1,6 +1,6 @@
 """The commented files that ``padlab new`` writes.
 
->>> starter("pad").splitlines()[1]
+>>> starter("pad").splitlines()[2]
 'id = "A3"                          # what is written on the pad or its bag'
 """
 

@@ -11,20 +11,21 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from padlab.errors import InputError, RunError, TableError
-from padlab.marks import mark
+from padlab.marks import Mark, mark
 from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
 from padlab.records.delimited import read_delimited
 from padlab.records.descriptor import read_package, run_from, table_resource, write_package
-from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole
+from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole, writing
 from padlab.records.pad import Pad
 from padlab.records.raw_log import ORIGINAL
 from padlab.records.run import Run
@@ -107,12 +108,16 @@ def import_table(
     delimiter: str | None = None,
     decimal: str | None = None,
     sheet: str | None = None,
+    judge: Callable[[pd.DataFrame], Iterable[Mark]] = lambda samples: (),
     rng: Draws | None = None,
 ) -> Run:
     """Take in a table and put it on the shelf; the original is kept byte for byte.
 
     Parameters
     ----------
+    judge : callable
+        Looks at the samples before anything is written: the marks that it gives are kept with the
+        run, and what it raises refuses the table.
     now : datetime
         The moment of the import, with its time zone; also the start where ``start_utc`` is not known.
     delimiter, decimal, sheet : str, optional
@@ -135,6 +140,7 @@ def import_table(
     }
     try:
         samples, found = samples_of(data, how)
+        seen = tuple(judge(samples))
     except TableError as fault:
         fault.where.setdefault("path", str(path)[:200])
         raise
@@ -157,6 +163,7 @@ def import_table(
         for m in (
             mark("imported", "run", f"recorded elsewhere; the rig's doubt is not known to padlab{unknown}"),
             mark("rig_doubt_unknown", "run"),
+            *seen,
         )
     ]
     held["table"] = {**how, **found, "name": Path(path).name[:200]}
@@ -170,19 +177,21 @@ def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes, sample
     package["name"] = run_id.lower()
     package["resources"] = [table_resource("samples", "samples.csv", sample_fields(samples))]
     fresh, folder = runs / f".new-{run_id}", runs / run_id
-    fresh.mkdir()
     try:
-        (fresh / "raw").mkdir()
+        with writing(runs):
+            (fresh / "raw").mkdir(parents=True)
         write_whole(fresh / "raw" / ORIGINAL, data)
-        write_samples(fresh, samples)
+        name, sha256 = write_samples(fresh, samples)
+        package["padlab"]["samples_sha256"] = {name: sha256}
         write_package(fresh, package)
         if folder.exists():
             raise RunError(f"run {run_id} is on file already", where={"run": run_id})
-        fresh.rename(folder)
+        with writing(runs):
+            fresh.rename(folder)
+            sync_folder(runs)
     except BaseException:
         shutil.rmtree(fresh, ignore_errors=True)
         raise
-    sync_folder(runs)
     return run_from(folder, read_package(folder))
 
 
@@ -259,24 +268,23 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
     columns = [Column(**c) for c in how["columns"]]
     wanted = [c.name for c in columns]
     grid = _grid(data, wanted, delimiter=how.get("delimiter"), sheet=how.get("sheet"))
-    at = _places(grid, wanted)
-    mark_used = _decimal(grid, at, how.get("decimal"))
-    if len(grid.rows) < 2:
-        raise refuse("too few readings", expected="two rows at least", seen=str(len(grid.rows)))
+    mark_used = _decimal(grid, wanted, how.get("decimal"))
+    read = numbers(grid, wanted, decimal=mark_used)
+    if len(read[wanted[0]]) < 2:
+        raise refuse("too few readings", expected="two rows at least", seen=str(len(read[wanted[0]])))
     values: dict[str, Any] = {}
     for column in sorted(columns, key=lambda c: list(QUANTITIES).index(c.quantity)):
         kind, target, largest = QUANTITIES[column.quantity]
-        read = np.array(numbers(grid.rows, at[column.name], column.name, decimal=mark_used))
         with np.errstate(over="ignore"):
-            scaled = read * factor(column.unit, kind)
+            scaled = read[column.name] * factor(column.unit, kind)
         wild = np.flatnonzero(~(np.abs(scaled) <= largest))
         if wild.size:
             raise refuse(
                 f"a {column.quantity} beyond any bench",
-                row=grid.rows[wild[0]][0],
+                row=grid.row(int(wild[0]))[0],
                 column=column.name,
                 expected=f"at most {largest:g}",
-                seen=f"{read[wild[0]]:g} {column.unit}",
+                seen=f"{read[column.name][wild[0]]:g} {column.unit}",
                 remedy="check the unit",
             )
         values[target] = scaled
@@ -292,7 +300,7 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
 
 def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: str | None) -> Grid:
     if data[:4] == b"PK\x03\x04":
-        return read_workbook(data, sheet=sheet)
+        return read_workbook(data, wanted, sheet=sheet)
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise refuse(
             "this is an old or locked spreadsheet",
@@ -303,45 +311,30 @@ def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: s
     return read_delimited(data, wanted, delimiter=delimiter)
 
 
-def _places(grid: Grid, wanted: Sequence[str]) -> dict[str, int]:
-    for name in wanted:
-        if name not in grid.header:
-            raise refuse(
-                "no such column",
-                row=1,
-                column=name,
-                expected=f"a column named {name[:60]!r}",
-                seen=", ".join(repr(h[:40]) for h in grid.header[:20]),
-                remedy="name the columns as the first row of the table has them",
-            )
-    return {name: grid.header.index(name) for name in wanted}
-
-
-def _decimal(grid: Grid, at: dict[str, int], said: str | None) -> Decimal:
+def _decimal(grid: Grid, names: Sequence[str], said: str | None) -> Decimal:
     if grid.about["format"] == "xlsx":
-        texts = (
-            (n, name, row[i]) for n, row in grid.rows for name, i in at.items() if isinstance(row[i], str)
-        )
+        texts = ((number, name, row[grid.names.index(name)]) for number, row in grid.rows() for name in names)
         for number, name, cell in texts:
-            raise refuse(
-                "text where a number belongs",
-                row=number,
-                column=name,
-                expected="a number in every row",
-                seen=repr(cell[:40]),
-                remedy="take out rows that are no readings; turn text into numbers",
-            )
+            if isinstance(cell, str):
+                raise refuse(
+                    "text where a number belongs",
+                    row=number,
+                    column=name,
+                    expected="a number in every row",
+                    seen=repr(cell[:40]),
+                    remedy="take out rows that are no readings; turn text into numbers",
+                )
         return "."
     if said is not None:
         return {"point": ".", "comma": ","}[said]  # type: ignore[return-value]
-    return decimal_mark(grid.rows, at, delimiter={"comma": ","}.get(grid.about["delimiter"], ";"))
+    return decimal_mark(grid, names, delimiter={"comma": ","}.get(grid.about["delimiter"], ";"))
 
 
 def _check_time(time_s: Any, grid: Grid, column: Column) -> None:
     late = np.flatnonzero(np.diff(time_s) <= 0)
     if late.size:
-        row, before = grid.rows[late[0] + 1], grid.rows[late[0]]
-        at = grid.header.index(column.name)
+        before, row = islice(grid.rows(), int(late[0]), int(late[0]) + 2)
+        at = grid.names.index(column.name)
         raise refuse(
             "time does not increase",
             row=row[0],
@@ -372,19 +365,21 @@ def read_columns(
     TableError
         The table is ambiguous or broken, with row and column.
     """
-    wanted = [*number_names, *text_names]
+    wanted = list(dict.fromkeys([*number_names, *text_names]))
     grid = _grid(data, wanted, delimiter=delimiter, sheet=sheet)
-    at = _places(grid, wanted)
-    mark_used = _decimal(grid, {n: at[n] for n in number_names}, decimal)
-    if len(grid.rows) < 2:
-        raise refuse("too few readings", expected="two rows at least", seen=str(len(grid.rows)))
-    found = {n: np.array(numbers(grid.rows, at[n], n, decimal=mark_used)) for n in number_names}
+    mark_used = _decimal(grid, number_names, decimal)
+    found = numbers(grid, number_names, decimal=mark_used)
     texts: dict[str, list[str]] = {n: [] for n in text_names}
-    for name in text_names:
-        for number, row in grid.rows:
-            cell = str("" if row[at[name]] is None else row[at[name]]).strip()
-            if not 0 < len(cell) <= 200:
+    count = 0
+    for number, row in grid.rows():
+        count += 1
+        for name in text_names:
+            cell = row[grid.names.index(name)]
+            text = str("" if cell is None else cell).strip()
+            if not 0 < len(text) <= 200:
                 raise refuse("an empty or overlong cell", row=number, column=name,
-                             expected="1 to 200 characters", seen=repr(cell[:40]))
-            texts[name].append(cell)
+                             expected="1 to 200 characters", seen=repr(text[:40]))
+            texts[name].append(text)
+    if count < 2:
+        raise refuse("too few readings", expected="two rows at least", seen=str(count))
     return found, texts, {**grid.about, "decimal": {".": "point", ",": "comma"}[mark_used]}

@@ -6,11 +6,11 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from padlab.errors import InputError, TableError
-from padlab.records.cells import MAX_COLUMNS, Grid, check_header, check_widths, refuse
+from padlab.records.cells import MAX_COLUMNS, Grid, Row, check_header, check_widths, places, refuse
 
 SMALL_PARTS = ("styles.xml", "workbook.xml", "[content_types].xml", "theme1.xml")
 MAX_SMALL_TAGS, MAX_TAGS, MAX_ROW_BYTES = 50_000, 12_000_000, 1 << 20
@@ -26,8 +26,8 @@ _TRAP = re.compile(rb"<!(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 _ENCODING = re.compile(rb"""<\?xml[^>]{0,200}?encoding\s*=\s*["']([^"']{0,40})["']""")
 
 
-def read_workbook(data: bytes, *, sheet: str | None = None) -> Grid:
-    """Read the one sheet of a workbook (or the named one).
+def read_workbook(data: bytes, wanted: Sequence[str], *, sheet: str | None = None) -> Grid:
+    """Read the wanted columns of the one sheet of a workbook (or of the named one).
 
     Raises
     ------
@@ -48,7 +48,7 @@ def read_workbook(data: bytes, *, sheet: str | None = None) -> Grid:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and extensions that padlab does not look at
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-            return _grid(book, sheet)
+            return _grid(book, wanted, sheet)
     except TableError:
         raise
     except (MemoryError, RecursionError):
@@ -119,7 +119,7 @@ def _check_xml(part: bytes, name: str) -> None:
         )
 
 
-def _grid(book: Any, sheet: str | None) -> Grid:
+def _grid(book: Any, wanted: Sequence[str], sheet: str | None) -> Grid:
     names = list(book.sheetnames)
     if len(names) > MAX_SHEETS:
         raise refuse(
@@ -146,11 +146,14 @@ def _grid(book: Any, sheet: str | None) -> Grid:
     if any(isinstance(c, (int, float)) for c in first[1]):
         raise refuse("the first row is no header", row=1, expected="column names", seen="numbers")
     header = check_header(["" if c is None else str(c) for c in first[1]])
-    body = list(check_widths(_padded(rows, len(header)), len(header)))
-    return Grid(header, body, {"format": "xlsx", "sheet": chosen})
+    at = places(header, wanted)
+    width = len(header)
+    whole = check_widths(_padded(rows, width), width)
+    body: list[Row] = [(number, tuple(row[i] for i in at)) for number, row in whole]
+    return Grid(list(wanted), lambda: iter(body), {"format": "xlsx", "sheet": chosen})
 
 
-def _rows(page: Any) -> Iterator[tuple[int, list[Any]]]:
+def _rows(page: Any) -> Iterator[Row]:
     """Rows without the empty cells at their end; one empty row between the readings is one too many."""
     blank: int | None = None
     for number, cells in enumerate(page.iter_rows(values_only=True), start=1):
@@ -182,6 +185,6 @@ def _rows(page: Any) -> Iterator[tuple[int, list[Any]]]:
         yield number, row
 
 
-def _padded(rows: Iterator[tuple[int, list[Any]]], width: int) -> Iterator[tuple[int, list[Any]]]:
+def _padded(rows: Iterator[Row], width: int) -> Iterator[Row]:
     for number, row in rows:
-        yield number, row + [None] * (width - len(row))
+        yield number, [*row, *[None] * (width - len(row))]

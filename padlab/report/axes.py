@@ -73,23 +73,24 @@ def write(axes: Axes, x: float, y: float, words: str, *, across: Any, **how: Any
     axes.text(x, y, one_line(words), transform=across, parse_math=False, zorder=5, **how)
 
 
-def length_scale_x(axes: Axes, *, below: str, above: str) -> None:
-    """A logarithmic length scale: micrometres below, thou above."""
+def length_scale_x(axes: Axes, *, below: str, above: str, ends: tuple[float, float]) -> None:
+    """A logarithmic length scale: micrometres below, thou above; ticks between ``ends`` [µm]."""
     axes.set_xlabel(below, labelpad=2)
-    written_out(axes.xaxis)
-    second = axes.secondary_xaxis("top", functions=_to_and_from_thou())
+    written_out(axes.xaxis, *ends)
+    second = axes.secondary_xaxis("top", functions=to_and_from_thou())
     second.set_xlabel(above, labelpad=3)
-    written_out(second.xaxis)
+    written_out(second.xaxis, *(end / _UM_PER_THOU for end in ends))
 
 
-def length_scale_y(axes: Axes, *, log: bool) -> None:
-    """A length scale: micrometres at the left, thou at the right."""
+def length_scale_y(axes: Axes, *, log: bool, ends: tuple[float, float] | None = None) -> None:
+    """A length scale: micrometres at the left, thou at the right; logarithmic between ``ends`` [µm]."""
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-    second = axes.secondary_yaxis("right", functions=_to_and_from_thou())
-    for axis in (axes.yaxis, second.yaxis):
+    second = axes.secondary_yaxis("right", functions=to_and_from_thou())
+    for axis, unit in ((axes.yaxis, 1.0), (second.yaxis, _UM_PER_THOU)):
         if log:
-            written_out(axis)
+            assert ends is not None
+            written_out(axis, *(end / unit for end in ends))
         else:
             axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
             axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
@@ -97,11 +98,17 @@ def length_scale_y(axes: Axes, *, log: bool) -> None:
     second.set_ylabel("thou", labelpad=2)
 
 
-def written_out(axis: Any) -> None:
-    """Ticks at 1, 2, 5 of each decade, written out: no powers of ten on a technician's page."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+def written_out(axis: Any, low: float, high: float) -> None:
+    """Ticks at 1, 2, 5 of each decade between the ends, written out: no powers of ten on the page.
 
-    axis.set_major_locator(LogLocator(base=10, subs=(1.0, 2.0, 5.0), numticks=50))
+    Where the scale spans many decades only 1 of each stands.
+    """
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    subs = (1, 2, 5) if len(decades) <= 6 else (1,)
+    ticks = [s * 10.0**d for d in decades for s in subs if low <= s * 10.0**d <= high]
+    axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
     axis.set_minor_locator(NullLocator())
 
@@ -131,5 +138,6 @@ def log_span(values: Sequence[float]) -> tuple[float, float]:
     return low / widen, high * widen
 
 
-def _to_and_from_thou() -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+def to_and_from_thou() -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """Micrometres to thou and back, for a second scale."""
     return (lambda um: um / _UM_PER_THOU), (lambda thou: thou * _UM_PER_THOU)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from padlab.decisions.rows import StockRow
@@ -42,7 +43,56 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _LOOK = {"within": (TEAL, "o", True), "beyond": (RUST, "s", False), "undecided": (SLATE, "D", False)}
+_FAR, _BEYOND = 5.0, 3.0
 _LIMIT_LINE: dict[str, Any] = {"color": INK, "lw": 1.0, "ls": (0, (4, 3))}
+
+
+@dataclass(frozen=True)
+class DriftScale:
+    """A logarithmic scale of drift [µm] that one stock far off cannot flatten for the others.
+
+    From ``low`` to ``high`` lengths are true. What lies beyond ``high`` stands in a strip of its own behind
+    a broken line, up to ``end``; interval ends outside go as far as the scale does, with an arrow.
+    """
+
+    low: float
+    high: float
+    end: float
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether something lies beyond the scale."""
+        return self.end > self.high
+
+    @property
+    def strip(self) -> float:
+        """Where what lies beyond is drawn."""
+        return math.sqrt(self.high * self.end) if self.is_broken else self.high
+
+    def is_off(self, drift: Quantity | None) -> bool:
+        """Whether a drift lies beyond the scale."""
+        return drift is not None and drift.value * UM_PER_MM > self.high
+
+    def place(self, um: float) -> float:
+        """Where a drift is drawn."""
+        return self.strip if um > self.high else um
+
+
+def drift_scale(rows: Sequence[StockRow], *, limit_mm: float) -> DriftScale:
+    """The scale of the ranked stocks.
+
+    A stock over five times beyond the one before it (or beyond the limit) is off the scale. An interval
+    is drawn to at most three times beyond the outermost value.
+    """
+    known = [r.drift_play_p95_mm.value * UM_PER_MM for r in rows if r.drift_play_p95_mm is not None]
+    values = sorted([*known, limit_mm * UM_PER_MM])
+    while len(values) > 2 and values[-1] > _FAR * values[-2]:
+        values.pop()
+    inside = [e for e in _ends([r.drift_play_p95_mm for r in rows])
+              if values[0] / _BEYOND <= e <= values[-1] * _BEYOND]
+    low, high = log_span([*inside, *values])
+    broken = any(v > high for v in known)
+    return DriftScale(low, high, high * (high / low) ** 0.16 if broken else high)
 
 
 def interval_plot(rows: Sequence[StockRow], *, limit_mm: float, key: str = "bars") -> str:
@@ -63,19 +113,25 @@ def interval_plot(rows: Sequence[StockRow], *, limit_mm: float, key: str = "bars
         axes = figure.add_axes(
             (10 / width, foot / height, (width - 10 - right) / width, 1 - (head + foot) / height)
         )
-        low, high = log_span([*_ends([r.drift_play_p95_mm for r in rows]), limit_mm * UM_PER_MM])
+        scale = drift_scale(rows, limit_mm=limit_mm)
+        low, high = scale.low, scale.high
         axes.set_xscale("log")
-        axes.set_xlim(low, high)
+        axes.set_xlim(low, scale.end)
         axes.set_ylim(max(len(rows), 1) - 0.5, -0.5)
         axes.set_yticks([])
-        length_scale_x(axes, below="19 notes of 20 stay within [µm]", above="[thou]")
+        length_scale_x(axes, below="19 notes of 20 stay within [µm]", above="[thou]", ends=(low, high))
         for y, row in enumerate(rows):
             # The limit stands beside the bars only, clear of the names.
             axes.fill_between(
-                [limit_mm * UM_PER_MM, high], y - 0.08, y + 0.5, color=PAST_LIMIT, lw=0, zorder=0
+                [limit_mm * UM_PER_MM, scale.end], y - 0.08, y + 0.5, color=PAST_LIMIT, lw=0, zorder=0
             )
             axes.plot([limit_mm * UM_PER_MM] * 2, [y - 0.08, y + 0.5], zorder=1, **_LIMIT_LINE)
-            _one_bar(axes, y, row)
+            if scale.is_broken:
+                axes.plot([high] * 2, [y - 0.08, y + 0.5], color=CARD, lw=5, zorder=1)
+                for side in (0.985, 1.015):
+                    axes.plot([high * (scale.end / low) ** (side - 1)] * 2, [y - 0.08, y + 0.5],
+                              color=MUTED, lw=0.8, ls=(0, (2, 1.5)), zorder=2)
+            _one_bar(axes, y, row, scale)
         right_half = limit_mm * UM_PER_MM > math.sqrt(low * high)
         axes.annotate(
             f"limit {limit(limit_mm)}",
@@ -107,7 +163,8 @@ def interval_plot(rows: Sequence[StockRow], *, limit_mm: float, key: str = "bars
             title="How far 19 notes of 20 stay within, stock by stock",
             description=" ".join(
                 f"{r.rank} {r.material}: {length(r.drift_play_p95_mm)}, 95 % interval "
-                f"{between(r.drift_play_p95_mm)}, {r.verdict}."
+                f"{between(r.drift_play_p95_mm)}, {r.verdict}"
+                + (", off the scale." if scale.is_off(r.drift_play_p95_mm) else ".")
                 for r in rows
             )
             + f" The limit is {limit(limit_mm)}.",
@@ -124,11 +181,16 @@ def drift_map(rows: Sequence[StockRow], *, limit_mm: float, key: str = "map") ->
     with own_look():
         figure = empty_figure(340.0, 265.0)
         axes = figure.add_axes((0.125, 0.14, 0.755, 0.83))
-        low, high = log_span([*_ends([drift for _, drift, _ in points]), limit_mm * UM_PER_MM])
+        scale = drift_scale([row for row, _, _ in points], limit_mm=limit_mm)
+        low, high = scale.low, scale.end
         axes.set_yscale("log")
         axes.set_ylim(low, high)
         axes.set_xlim(0, 1.15 * max([10.0, *(100 * v for _, _, loss in points for v in _known(loss))]))
-        length_scale_y(axes, log=True)
+        length_scale_y(axes, log=True, ends=(scale.low, scale.high))
+        if scale.is_broken:
+            axes.axhline(scale.high, color=MUTED, lw=0.8, ls=(0, (2, 1.5)))
+            axes.annotate("off the scale", (1, scale.strip), (-5, 0), xycoords=("axes fraction", "data"),
+                          textcoords="offset points", ha="right", va="center", fontsize=8, color=MUTED)
         axes.set_xlabel("springback loss at bench speed [% of the work put in]")
         axes.grid(True, color=RULE, lw=0.6)
         axes.axhspan(limit_mm * UM_PER_MM, high, color=PAST_LIMIT, lw=0, zorder=0)
@@ -155,8 +217,8 @@ def drift_map(rows: Sequence[StockRow], *, limit_mm: float, key: str = "map") ->
             (0, 1, "drifting and lively"),
             (1, 1, "drifting and dull"),
         ):
-            if up and at_top:
-                continue  # there is no room beyond the limit, and no stock either
+            if up and (at_top or scale.is_broken):
+                continue  # there is no room beyond the limit
             axes.annotate(
                 words,
                 (right, up),
@@ -170,7 +232,7 @@ def drift_map(rows: Sequence[StockRow], *, limit_mm: float, key: str = "map") ->
                 fontstyle="italic",
             )
         for row, drift, loss in points:
-            _one_point(axes, row, drift, loss)
+            _one_point(axes, row, drift, loss, scale)
         return inline_svg(
             figure,
             key=key,
@@ -195,24 +257,22 @@ def tied_groups(letters: Sequence[str]) -> list[list[int]]:
     return [g for g in groups if len(g) > 1]
 
 
-def _one_bar(axes: Axes, y: int, row: StockRow) -> None:
+def _one_bar(axes: Axes, y: int, row: StockRow, scale: DriftScale) -> None:
     drift = row.drift_play_p95_mm
     assert drift is not None
     colour, marker, filled = look_of(row)
     across = axes.get_yaxis_transform()
     if y:
         axes.axhline(y - 0.5, color=RULE, lw=0.8, zorder=0)
-    if (ends := _interval(drift)) is not None:
-        axes.plot(
-            [e * UM_PER_MM for e in ends],
-            [y + 0.17] * 2,
-            color=colour,
-            lw=3.0,
-            solid_capstyle="butt",
-            zorder=2,
-        )
+    if not scale.is_off(drift) and (ends := _interval(drift)) is not None:
+        shown = [min(max(e * UM_PER_MM, scale.low), scale.high) for e in ends]
+        axes.plot(shown, [y + 0.17] * 2, color=colour, lw=3.0, solid_capstyle="butt", zorder=2)
+        for end, drawn, arrow in zip(ends, shown, ("<", ">"), strict=True):
+            if not math.isclose(end * UM_PER_MM, drawn):  # it goes on
+                axes.plot([drawn], [y + 0.17], marker=arrow, ms=7, color=colour, ls="none", clip_on=False,
+                          zorder=3)
     axes.plot(
-        [drift.value * UM_PER_MM],
+        [scale.place(drift.value * UM_PER_MM)],
         [y + 0.17],
         marker=marker,
         ms=8,
@@ -228,6 +288,8 @@ def _one_bar(axes: Axes, y: int, row: StockRow) -> None:
             if lot.stands_apart
             else {"marker": "|", "mec": MUTED, "mew": 1.0}
         )
+        if not scale.low <= lot.drift_play_p95_mm * UM_PER_MM <= scale.high:
+            continue
         axes.plot([lot.drift_play_p95_mm * UM_PER_MM], [y + 0.38], ls="none", ms=5, zorder=3, **look)
     write(
         axes,
@@ -252,11 +314,11 @@ def _one_bar(axes: Axes, y: int, row: StockRow) -> None:
     )
 
 
-def _one_point(axes: Axes, row: StockRow, drift: Quantity, loss: Quantity) -> None:
+def _one_point(axes: Axes, row: StockRow, drift: Quantity, loss: Quantity, scale: DriftScale) -> None:
     colour, marker, filled = look_of(row)
-    x, y = 100 * loss.value, drift.value * UM_PER_MM
-    if (ends := _interval(drift)) is not None:
-        axes.plot([x, x], [e * UM_PER_MM for e in ends], color=colour, lw=1.4, zorder=2)
+    x, y = 100 * loss.value, scale.place(drift.value * UM_PER_MM)
+    if y < scale.strip and (ends := _interval(drift)) is not None:
+        axes.plot([x, x], [min(e * UM_PER_MM, scale.high) for e in ends], color=colour, lw=1.4, zorder=2)
     if (ends := _interval(loss)) is not None:
         axes.plot([100 * e for e in ends], [y, y], color=colour, lw=1.4, zorder=2)
     axes.plot(

@@ -34,8 +34,8 @@ def between(value: Quantity | None) -> str:
     um = 0 if abs(value.value) * 1e3 >= 99.5 else 1
     in_thou = 1 if abs(thou(value.value)) >= 0.095 else 2
     return (
-        f"{value.low * 1e3:.{um}f} to {value.high * 1e3:.{um}f} µm "
-        f"({thou(value.low):.{in_thou}f} to {thou(value.high):.{in_thou}f} thou)"
+        f"{value.low * 1e3:z.{um}f} to {value.high * 1e3:z.{um}f} µm "
+        f"({thou(value.low):z.{in_thou}f} to {thou(value.high):z.{in_thou}f} thou)"
     )
 
 
@@ -89,6 +89,15 @@ def chance(probability: float | None) -> str:
     if probability > 0.99:
         return "over 99 in 100"
     return "under 1 in 100" if probability < 0.01 else f"{100 * probability:.0f} in 100"
+
+
+def freedom(degrees: float) -> str:
+    """Degrees of freedom in whole numbers.
+
+    >>> freedom(8.31), freedom(math.inf)
+    ('8 degrees of freedom', 'very many degrees of freedom')
+    """
+    return f"{degrees:.0f} degrees of freedom" if degrees < 999.5 else "very many degrees of freedom"
 
 
 def limit(mm: float) -> str:

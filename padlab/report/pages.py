@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,11 +20,19 @@ from padlab import __version__
 from padlab.cautions import CAUTIONS
 from padlab.decisions.rows import Comparison
 from padlab.errors import InputError
-from padlab.report import figures, numbers, panels, story
+from padlab.report import figures, numbers, panels, run_story, story
+from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
 from padlab.words import plain
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+    from padlab.decisions.told_apart import Apart
+    from padlab.fitting.results import RunFit
+
+
+_MOST_DOUBTS = 12
+"""Beyond so many stocks the doubt is shown in figures only."""
 
 
 def comparison_page(comparison: Comparison, *, made_on: str) -> str:
@@ -56,18 +64,54 @@ def comparison_page(comparison: Comparison, *, made_on: str) -> str:
     )
 
 
+def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Sequence[tuple[str, str]],
+              made_on: str) -> str:
+    """The page of single runs: numbers, the doubt of the give source by source, marks.
+
+    Parameters
+    ----------
+    fits : sequence of RunFit
+        One or more.
+    pairs : sequence of Apart
+        The verdicts on pairs that are to stand on it.
+    not_fitted : sequence of (run, reason)
+        Runs that gave no fit.
+    """
+    from markupsafe import Markup
+
+    told = [run_story.tell_run(fit) for fit in fits]
+    drawn = [None if fit.budget is None else Markup(budget_bars(
+        fit.budget.budget, about=f"pad {fit.pad.id} of {fit.pad.material}", key=f"doubt{n}"))
+        for n, fit in enumerate(fits)]
+    return _environment().get_template("runs.html.j2").render(
+        made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, strict=True)),
+        pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
+
+
+def write_runs(fits: Sequence[RunFit], out: Path, *, pairs: Sequence[Apart],
+               not_fitted: Sequence[tuple[str, str]], made_on: str) -> None:
+    """Write the page of single runs, as :func:`write_comparison` writes its own."""
+    _write(out, "--report", lambda: runs_page(fits, pairs=pairs, not_fitted=not_fitted, made_on=made_on))
+
+
 def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None:
     """Write the page of a comparison; what stood there before stays whole until the new page is.
 
     Raises
     ------
+    InputError
+        There is something that is no plain file.
     OSError
         The file cannot be written.
     """
+    _write(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
+
+
+def _write(out: Path, option: str, make: Callable[[], str]) -> None:
     if out.exists() and not out.is_file():
         raise InputError(f"{out} is not a plain file", expected="a new name, or an old page to replace",
-                         seen="a folder, a device or a pipe", remedy="give --out another name")
-    page = comparison_page(comparison, made_on=made_on).encode("utf-8")
+                         seen="a folder, a device or a pipe", remedy=f"give {option} another name")
+    page = make().encode("utf-8")
     unfinished = out.with_name(f".padlab-{secrets.token_hex(4)}.tmp")
     try:
         unfinished.write_bytes(page)
@@ -90,6 +134,15 @@ def _drawings(comparison: Comparison) -> dict[str, Any]:
         return [(row, Markup(svg)) for row, svg in zip(rows, made, strict=True)]
 
     return {
+        "doubts": [
+            (rig, stock, Markup(budget_bars(stock.budget, about=stock.material, key=f"doubt{n}-{k}")))
+            for n, rig in enumerate(comparison.rigs)
+            for k, stock in enumerate(rig.stocks[:_MOST_DOUBTS])
+        ],
+        "ranks": {r.material: r.rank for r in comparison.ranking} | {
+            s.material: None for rig in comparison.rigs for s in rig.stocks
+            if s.material not in {r.material for r in comparison.ranking}},
+        "bars_broken": bool(rows) and figures.drift_scale(rows, limit_mm=comparison.limit_mm).is_broken,
         "bars": Markup(figures.interval_plot(rows, limit_mm=comparison.limit_mm)) if rows else None,
         "map": Markup(figures.drift_map(rows, limit_mm=comparison.limit_mm))
         if any(r.loss_fraction is not None for r in rows)
@@ -133,6 +186,11 @@ def _environment() -> Environment:
         limit=numbers.limit,
         listed=numbers.listed,
         opening=story.opening,
+        freedom=numbers.freedom,
+        source_words=lambda name: WORDS.get(name, name),
+        sources_of=lambda rig: tuple(dict.fromkeys(g for s in rig.stocks for g in shown_groups(s.budget))),
+        unknown_of=lambda rig: tuple(dict.fromkeys(
+            f"{WORDS.get(u.group, u.group)} ({u.reason})" for s in rig.stocks for u in s.budget.unknown)),
     )
     return environment
 

@@ -6,12 +6,15 @@ here, only sentences.
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from padlab.decisions.rows import Comparison, PadRow, StockRow
+from padlab.decisions.told_apart import RigRow
 from padlab.marks import CODES, Mark, Weight
+from padlab.report.budget_bars import WORDS
 from padlab.report.numbers import chance, length, limit, listed, share, thickness
 
 WEIGHT_WORDS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
@@ -78,6 +81,9 @@ class Told:
     beyond: tuple[str, ...]  # shares that were counted apart
     rests_on: str
     smallest: str
+    pairs: tuple[str, ...]  # neighbours in the ranking: do they differ, and by how much would do
+    ties_told: tuple[str, ...]  # those of them that are not told apart
+    rig_worth: tuple[str, ...]  # what each rig can tell apart, pad by pad
     for_all: tuple[str, ...]  # cautions that stand by every stock
 
 
@@ -115,6 +121,9 @@ def tell(comparison: Comparison) -> Told:
         beyond=_counted_apart(comparison),
         rests_on=_rests_on(comparison),
         smallest=_smallest(comparison),
+        pairs=(pairs := _pairs(placed, comparison)),
+        ties_told=tuple(line for line in pairs if not line.endswith(": told apart.")),
+        rig_worth=tuple(rig_worth(rig) for rig in comparison.rigs),
         for_all=tuple(_unique(message for _, message in sorted(everywhere))),
     )
 
@@ -153,7 +162,7 @@ def _by_limit(placed: Sequence[StockRow], limit_mm: float) -> tuple[tuple[str, s
 def _stock_line(row: StockRow, comparison: Comparison, everywhere: frozenset[Key]) -> StockLine:
     words = {"within": "within", "beyond": "beyond", "undecided": "not clear"}.get(row.verdict, row.verdict)
     tied = _not_told_apart(row, comparison)
-    alone = "told apart from all" if len(comparison.ranking) > 1 else ""
+    alone = "none" if len(comparison.ranking) > 1 else ""
     cautions = sorted(_cautions(row) - everywhere)
     return StockLine(
         row,
@@ -269,6 +278,43 @@ def _smallest(comparison: Comparison) -> str:
         return ""
     words = length(comparison.smallest_difference_mm)
     return f"Here a stock must differ from the best by about {words} to be told apart."
+
+
+def _pairs(placed: Sequence[StockRow], comparison: Comparison) -> tuple[str, ...]:
+    """Each stock beside the next one: told apart or not, and what would be."""
+    by_names = {frozenset((p.a, p.b)): p for p in comparison.pairs}
+    lines = []
+    for one, two in itertools.pairwise(r.material for r in placed):
+        pair = by_names.get(frozenset((one, two)))
+        if pair is None:
+            continue
+        seen, least = abs(pair.difference_mm.value), pair.smallest_difference_mm
+        words = f"{_capital(one)} and {two} differ in drift by {length(seen)}"
+        if pair.told_apart:
+            lines.append(f"{words}: told apart.")
+        elif least is None:
+            lines.append(f"{words}: not known what would be told apart.")
+        else:
+            lines.append(f"{words}: not told apart, which takes about {length(least)}.")
+    return tuple(lines)
+
+
+def rig_worth(rig: RigRow) -> str:
+    """What a rig can tell apart, in one sentence, and what is not in it.
+
+    The words of :func:`padlab.calibration.budget.verdict`, for the stocks where it tells best and worst.
+    """
+    known = [s for s in rig.stocks if s.smallest_difference_mm is not None]
+    if not known:
+        return f"What {rig.rig} can tell apart is not determined: nothing was repeated."
+    best, worst = (pick(known, key=lambda s: s.smallest_difference_mm or 0.0) for pick in (min, max))
+    words = f"This rig ({rig.rig}) can tell apart pads that differ by {length(best.smallest_difference_mm)} "
+    words += f"in give or more, if they are like {best.material}"
+    if worst is not best:
+        words += f"; by {length(worst.smallest_difference_mm)}, if like {worst.material}"
+    words += f" (give from {rig.from_n:g} to {rig.to_n:g} N net, at 95 %)."
+    missing = list(dict.fromkeys(WORDS.get(u.group, u.group) for s in rig.stocks for u in s.budget.unknown))
+    return words + (f" Not known, so not in it: {listed(missing)}." if missing else "")
 
 
 def _marks(comparison: Comparison, pads: Sequence[PadRow]) -> tuple[MarkLine, ...]:

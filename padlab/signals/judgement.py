@@ -11,7 +11,7 @@ thresholds stand well outside what the virtual hand does (tests/unit/signals/tes
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+from padlab.signals.seen import seen
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,8 +56,8 @@ class Finding:
     remedy: str
 
 
-def judge(samples: Mapping[str, Any] | pd.DataFrame,
-          procedure: Mapping[str, Any] | None) -> tuple[Finding, ...]:
+def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any] | None,
+          attempts: Iterable[Any] = ()) -> tuple[Finding, ...]:
     """Judge a finished run.
 
     Parameters
@@ -66,6 +67,9 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame,
         samples serves as it is. Linear in n.
     procedure : mapping or None
         As stored in a run; by it is known what was asked. None: nothing was asked.
+    attempts : iterable of mapping, optional
+        The attempts at its steps, as stored in a run: what was played freely, or kept under a locked
+        press, is judged neither as a stroke nor as a hold.
 
     Returns
     -------
@@ -73,11 +77,16 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame,
         None where the run is good.
     """
     steps = list((procedure or {}).get("steps", ()))
-    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", ""))))
+    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", "")), _freely(attempts)))
+
+
+def _freely(attempts: Iterable[Any]) -> tuple[tuple[float, float], ...]:
+    """When nothing was asked of the force: played freely, or kept under a locked press [s]."""
+    return tuple((s.from_s, s.to_s) for s in seen(attempts) if s.do in ("free", "keep"))
 
 
 def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, Any]],
-              kind: str) -> Iterator[Finding]:
+              kind: str, free_s: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
     time = np.asarray(samples["time_s"], dtype=np.float64)
     if "temperature_c" in samples:
         yield from _temperature(time, np.asarray(samples["temperature_c"], dtype=np.float64))
@@ -97,9 +106,10 @@ def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, A
     if kind == "touch":
         return                                       # a player is not asked for anything
     net = force - zero.value_n
-    presses = find_presses(time, net)
-    yield from _overshoot(presses, net, steps)
-    if not any(s.get("do") == "keep" for s in steps):
+    presses = [p for p in find_presses(time, net)
+               if not any(a <= time[p.peak] <= b for a, b in free_s)]
+    if free_s or not any(s.get("do") in ("keep", "free") for s in steps):     # else: which are they?
+        yield from _overshoot(presses, net, steps)
         yield from _holds(presses, time, net)
     yield from _speed(presses, time, net, position, kind)
     if position is not None and kind in ("blank", "check"):
@@ -123,10 +133,9 @@ def _temperature(time: Array, temperature: Array) -> Iterator[Finding]:
 def _overshoot(presses: list[Press], net: Array, steps: list[dict[str, Any]]) -> Iterator[Finding]:
     """Presses over all that was asked; holds that began over their level."""
     asked = max((float(s["to_n"]) for s in steps if s.get("to_n")), default=None)
-    by_player = any(s.get("do") == "free" for s in steps)
     whole = [p for p in presses if p.complete and not p.is_hold]
     usual = asked or common_peak(np.array([p.peak_n for p in whole]), share=PEAK_SHARE)
-    if usual is not None and not by_player:
+    if usual is not None:
         most = max((p.peak_n for p in presses), default=0.0)
         if most > usual + max(OVERSHOOT_SHARE * usual, OVERSHOOT_N):
             yield Finding(

@@ -209,6 +209,23 @@ def known_skew(calibrations: Iterable[Calibration]) -> dict[str, tuple[float, fl
     return found
 
 
+def time_doubt_s(run: Run) -> float | None:
+    """Standard uncertainty of a displacement's time against a force's, as the run's calibrations have it [s].
+
+    0 where one instrument measures both; None where nothing is known of two.
+
+    Raises
+    ------
+    RunError
+        A calibration that is not on the run's shelf.
+    """
+    apart = set() if run.rig is None else {i.name for i in run.rig.instruments if _leads(i)}
+    if len(apart) < 2:
+        return 0.0
+    skew = known_skew(calibrations_of(run))
+    return math.hypot(*(skew[name][1] for name in apart)) if apart <= set(skew) else None
+
+
 def skew_marks(run: Run) -> tuple[Mark, ...]:
     """Whether force and displacement come from two instruments whose skew is not known well enough.
 
@@ -217,16 +234,10 @@ def skew_marks(run: Run) -> tuple[Mark, ...]:
     RunError
         A calibration that is not on the run's shelf.
     """
-    if run.rig is None:
-        return ()
-    apart = {i.name for i in run.rig.instruments if _leads(i)}
-    if len(apart) < 2:
-        return ()
-    skew = known_skew(calibrations_of(run))
-    if not apart <= set(skew):
+    u = time_doubt_s(run)
+    if u is None:
         return (mark("skew_uncertain", "run", "force and displacement come from two instruments, and by how "
                      "much one lags is not known: the loop may be too wide or too narrow"),)
-    u = math.hypot(*(skew[name][1] for name in apart))
     if u > TARGET_S:
         return (mark("skew_uncertain", "run", f"the skew of the instruments is known to {u * 1e3:.1f} ms; "
                      f"{TARGET_S * 1e3:g} ms are wanted"),)

@@ -16,7 +16,7 @@ stands; it is never chosen to make a loop come out positive.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,12 @@ LEAST_MATCH = 0.5
 """Under this correlation the two records do not show the same motion; design choice."""
 LONGEST_BRIDGED = 3.5
 """A step of over so many usual steps is a gap, in which nothing is compared; design choice."""
+MOVES = 0.15
+"""Of the usual quick rate: with less the two are not pressed together, or turn; design choice."""
+LEAST_LINE = 0.98
+"""Share of the variance that a straight line must explain for a run to be one on a spring; design choice."""
+MOST_MOVED_S = 0.08
+"""How far from the peak of the correlation the line may put the lag [s]."""
 STEP_DOUBT = 0.004
 """Of one grid step: what the parabola itself may be off, for motion below a fifth of the grid's rate."""
 
@@ -124,6 +130,85 @@ def estimate_skew(time_a: Array, x: Array, time_b: Array, f: Array, *,
     found = pair.stretches(pieces, range(lags[best] - near, lags[best] + near + 1))
     return _together(whole, found * [step, step, 1.0] if found.size else found,
                      middle_s=span / 2, step=step, match=float(match[best]))
+
+
+def spring_skew(time_a: Array, x: Array, time_b: Array, f: Array, *,
+                longest_s: float = LONGEST_SKEW_S) -> SkewEstimate:
+    """How much later ``f`` shows what ``x`` shows, where one is a straight line of the other [s].
+
+    The peak of the correlation is only where it begins. Then the readings of the slower record, at their
+    own times, are fitted by a straight line of the faster one a lag earlier. Neither has to be carried
+    to a grid that its rate does not bear, and readings in the air, where the anvil moves and nothing
+    presses, are left out: only readings count where both move. Every limb gives a lag of its own; their
+    scatter is the doubt. A record that is no straight line keeps the peak of the correlation.
+
+    Parameters, result and errors as of :func:`estimate_skew`.
+    """
+    coarse = estimate_skew(time_a, x, time_b, f, longest_s=longest_s)
+    a, b = _Record.of(time_a, x, "first"), _Record.of(time_b, f, "second")
+    sign, fast, slow = (1.0, a, b) if b.step_s >= a.step_s else (-1.0, b, a)
+    limbs = _limbs_on_line(fast, slow, sign, coarse.skew_s)
+    if limbs is None:
+        return coarse
+    lag, u_line, found = limbs
+    start = max(a.time_s[0], b.time_s[0])
+    middle = (min(a.time_s[-1], b.time_s[-1]) - start) / 2
+    limb = _together(lag, found - [start, 0.0, 0.0], middle_s=middle, step=fast.step_s, match=coarse.match,
+                     spent=3)                          # a mean, and the slope and the trend of one line
+    scatter = limb.standard_uncertainty_s
+    return limb if scatter is None else replace(limb, standard_uncertainty_s=max(scatter, u_line))
+
+
+def _limbs_on_line(fast: _Record, slow: _Record, sign: float, lag: float,
+                   ) -> tuple[float, float, Array] | None:
+    """The lag of all limbs together, its standard uncertainty by the scatter about the line, and time, lag
+    and weight of each limb; None where no line fits.
+    """
+    from scipy.interpolate import CubicSpline
+
+    spline, near = CubicSpline(fast.time_s, fast.value), 1.5 * fast.step_s
+    time, y = slow.time_s[1:-1], slow.value[1:-1]
+    span = slow.time_s[2:] - slow.time_s[:-2]
+    rate = np.abs(slow.value[2:] - slow.value[:-2]) / span
+    moves = (rate > MOVES * np.quantile(rate, 0.95)) & (span < 2 * LONGEST_BRIDGED * slow.step_s)
+    whole, first = slow.step_s, lag
+    for _ in range(12):
+        at = time - sign * lag
+        speed = (spline(at + near) - spline(at - near)) / (2 * near)
+        good = moves & (at > fast.time_s[0] + near) & (at < fast.time_s[-1] - near) & ~_in_gap(fast, at)
+        good &= np.abs(speed) > MOVES * np.quantile(np.abs(speed), 0.95)
+        terms = np.column_stack([np.ones(time.size), spline(at), speed, time - time.mean()])
+        for _ in range(4):                            # readings that leave the line: the anvil was in the air
+            if np.count_nonzero(good) < 12:
+                return None
+            line = np.linalg.lstsq(terms[good], y[good], rcond=None)[0]
+            off = y - terms @ line
+            spread = 1.4826 * float(np.median(np.abs(off[good]))) + 1e-12 * float(np.ptp(y))
+            good &= np.abs(off) < 4 * spread
+        if line[1] == 0 or abs(lag - first) > MOST_MOVED_S:
+            return None
+        whole = -float(line[2] / (line[1] * sign))
+        lag += float(np.clip(whole, -slow.step_s, slow.step_s))
+        if abs(whole) < 1e-7:
+            break
+    off = (y - terms @ np.array([line[0], line[1], 0.0, line[3]]))[good]
+    if off.var() > (1 - LEAST_LINE) * y[good].var():
+        return None
+    u_line = math.sqrt(float(off.var() * np.linalg.inv(terms[good].T @ terms[good])[2, 2])) / abs(line[1])
+    turns = (np.diff(np.sign(speed[good])) != 0) | (np.diff(time[good]) > 2.5 * slow.step_s)
+    begins = np.flatnonzero(turns) + 1
+    found = []
+    for t, r, v in zip(*(np.split(column, begins) for column in (time[good], off, speed[good])), strict=True):
+        information = float(v @ v) * line[1] ** 2
+        if t.size >= 3 and information > 0:
+            found.append((float(t.mean()), lag - float(r @ v) / (line[1] * sign * float(v @ v)), information))
+    return (float(lag), float(u_line), np.array(found)) if len(found) >= FEWEST_STRETCHES else None
+
+
+def _in_gap(record: _Record, at: Array) -> Bools:
+    """Which times lie where readings of a record are missing."""
+    after = np.clip(np.searchsorted(record.time_s, at), 1, record.time_s.size - 1)
+    return np.asarray(np.diff(record.time_s)[after - 1] > LONGEST_BRIDGED * record.step_s)
 
 
 @dataclass(frozen=True)
@@ -215,8 +300,9 @@ def _peak(lags: range, match: Array, best: int) -> float:
     return float(lags[best] + (below - above) / (2 * (below - 2 * top + above)))
 
 
-def _together(whole: float, found: Array, *, middle_s: float, step: float, match: float) -> SkewEstimate:
-    """One skew from the lags of the stretches, each weighted by its motion."""
+def _together(whole: float, found: Array, *, middle_s: float, step: float, match: float,
+              spent: int = 1) -> SkewEstimate:
+    """One skew from the lags of the stretches, each weighted by its motion; ``spent`` is what they share."""
     n = len(found)
     if n < FEWEST_STRETCHES:
         return SkewEstimate(whole, None, 0, None, n, match)
@@ -231,13 +317,12 @@ def _together(whole: float, found: Array, *, middle_s: float, step: float, match
     used = int(np.count_nonzero(weight))
     mean, at = float(weight @ lag), float(weight @ when)
     drift, around = 0.0, lag - mean
-    spent = 1
     if used >= 5:
         slope = float(weight @ (around * (when - at))) / float(weight @ (when - at) ** 2)
         left = around - slope * (when - at)
         u_slope = math.sqrt(float(weight**2 @ (left * (when - at)) ** 2)) / float(weight @ (when - at) ** 2)
         if abs(slope) > 3 * u_slope * math.sqrt(used / (used - 2)):
-            drift, around, spent = slope, left, 2
+            drift, around, spent = slope, left, spent + 1
     freedom = max(used - spent, 1)
     scatter = math.sqrt(float(weight**2 @ around**2) * used / freedom)
     return SkewEstimate(mean + drift * (middle_s - at), math.hypot(scatter, STEP_DOUBT * step), freedom,

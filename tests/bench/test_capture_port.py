@@ -74,12 +74,18 @@ def test_a_silent_rig_is_said_to_be_silent(make_rig):
 
 
 def test_no_port_no_right(tmp_path):
-    with pytest.raises(RigError, match="there is no port"):
+    with pytest.raises(RigError, match="nothing is there") as caught:
         Port(bench(str(tmp_path / "none"))).open()
+    assert "port" in (caught.value.seen or "")                  # which there are, or that there is none
+    (tmp_path / "link").symlink_to(tmp_path / "gone")
+    with pytest.raises(RigError, match="link to .*gone, where nothing is"):
+        Port(bench(str(tmp_path / "link"))).open()
     plain = tmp_path / "file"
     plain.write_text("x")
-    with pytest.raises(RigError, match="cannot be opened"):
-        Port(bench(str(plain))).open()
+    for no_port, what in ((plain, "a file"), (tmp_path, "a folder")):
+        with pytest.raises(RigError, match="it is no serial port") as caught:
+            Port(bench(str(no_port))).open()
+        assert what in (caught.value.seen or "")
 
 
 def test_a_second_program_gets_one_clear_message(line_rig, tmp_path):
@@ -236,8 +242,9 @@ def test_tcp_is_read_in_bulk_and_found_again(tcp_rig):
 
 
 def test_a_tcp_rig_that_is_not_there():
-    with pytest.raises(RigError, match="cannot be opened"):
+    with pytest.raises(RigError, match="cannot be opened") as caught:
         Port(bench("socket://127.0.0.1:1")).open()
+    assert caught.value.seen == "nobody answers"
 
 
 def test_a_tcp_rig_that_hangs_up_says_why(tcp_rig):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -259,6 +260,12 @@ def test_split_lines_are_whole_lines_in_the_end(served):
     (["--material", "oak"], 1, "no virtual material"),
     (["--rig", "no-such"], 1, "no rig"),
     (["--tcp", "0", "--link", "x"], 2, "--link"),
+    (["--rig", "two-instruments", "--speed", "10"], 1, "stamped by the host"),
+    (["--rig", "two-instruments", "--lag", "dial"], 1, "names no instrument"),
+    (["--rig", "two-instruments", "--lag", "dial=23"], 1, "unit"),
+    (["--rig", "two-instruments", "--ppm", "dial=nan"], 1, "no rate of a clock"),
+    (["--rig", "two-instruments", "--lag", "scale=2ms"], 1, "no instrument 'scale'"),
+    (["--rig", "two-instruments", "--fault", "scale:unplug@3"], 1, "no instrument 'scale'"),
 ])
 def test_what_cannot_be_served_is_one_clear_message(arguments, code, words):
     done = subprocess.run([*COMMAND, *arguments], capture_output=True, timeout=PATIENCE_S)
@@ -266,3 +273,40 @@ def test_what_cannot_be_served_is_one_clear_message(arguments, code, words):
     assert words in done.stderr.decode()
     assert b"Traceback" not in done.stderr
     assert done.stdout == b""
+
+
+@pytest.mark.parametrize("where", PORTS)
+def test_two_instruments_are_served_on_two_ports_and_time_waits_for_both(where):
+    process = subprocess.Popen([*COMMAND, "--rig", "two-instruments", "--hand", "still", *where],
+                               stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    try:
+        urls = dict(process.stdout.readline().decode().strip().split("=", 1) for _ in range(2))
+        assert list(urls) == ["cell", "dial"]
+        with opened(urls["cell"]) as cell:
+            cell.write(b"?\n")
+            got = heard(cell, lambda got: b"# cell\n" in got)
+            assert got.count(b",") == 1   # of its greeting: no reading yet
+            with opened(urls["dial"]) as dial:
+                assert re.fullmatch(rb"[+-]\d{1,3}\.\d{3}\n", heard(dial, lines(1))[:7])
+                first = heard(cell, lines(3)).split(b"\n")[0]
+                assert first.startswith(b"0,0,")
+    finally:
+        process.terminate()
+        _, words = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0
+    assert b"until a program opens dial too" in words
+    assert b"ms late" in words
+
+
+@needs_pty
+def test_links_of_several_instruments_carry_their_names_and_go_at_the_end(tmp_path):
+    process = subprocess.Popen([*COMMAND, "--rig", "polled-pair", "--hand", "still", "--link",
+                                str(tmp_path / "rig")], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    try:
+        told = [process.stdout.readline().decode().strip() for _ in range(2)]
+        assert told == [f"cell={tmp_path}/rig-cell", f"dial={tmp_path}/rig-dial"]
+        assert all((tmp_path / f"rig-{name}").is_symlink() for name in ("cell", "dial"))
+    finally:
+        process.terminate()
+        process.communicate(timeout=PATIENCE_S)
+    assert list(tmp_path.iterdir()) == []

@@ -11,8 +11,11 @@
     drift        the force zero drifts by 0.5 N over the rest of the first pass, and stays there
     slip         the finger slips off half way in the next press: one poor stroke
 
+Of several instruments one can be named: ``dial:unplug@20``. Then hand and other instruments go on; what is
+asked answers nothing for as long as 50 lines would take (lost), or something unreadable once (garbage).
+
 >>> parse_fault("unplug@12.5")
-Fault(kind='unplug', at_s=12.5)
+Fault(kind='unplug', at_s=12.5, instrument=None)
 """
 
 from __future__ import annotations
@@ -38,29 +41,39 @@ NOISE_BYTES = 40
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault and when it comes, in the rig's own seconds since the port was opened."""
+    """One fault and when it comes, in the rig's own seconds since the port was opened.
+
+    ``instrument`` is the one that it befalls; None = all of them.
+    """
 
     kind: str
     at_s: float
+    instrument: str | None = None
 
 
 def parse_fault(text: str) -> Fault:
-    """Read ``KIND@SECONDS``.
+    """Read ``[INSTRUMENT:]KIND@SECONDS``.
 
     Raises
     ------
     InputError
         An unknown kind, or no time from 0 up.
     """
-    kind, at, seconds = text.partition("@")
+    named, colon, rest = text.partition(":")
+    kind, at, seconds = (rest if colon else text).partition("@")
     try:
         at_s = float(seconds)
     except ValueError:
         at_s = math.nan
     if kind not in KINDS or not at or not 0 <= at_s < 1e7:
-        raise InputError(f"{text[:40]!r} is not a fault", seen=repr(text[:40]),
-                         expected="KIND@SECONDS, KIND one of " + ", ".join(KINDS), remedy="such as unplug@20")
-    return Fault(kind, at_s)
+        raise InputError(f"{text[:40]!r} is not a fault", seen=repr(text[:40]), remedy="such as unplug@20",
+                         expected="[INSTRUMENT:]KIND@SECONDS, KIND one of " + ", ".join(KINDS))
+    return Fault(kind, at_s, named if colon else None)
+
+
+def befalling(faults: Iterable[Fault], instrument: str) -> tuple[Fault, ...]:
+    """The faults of one instrument."""
+    return tuple(f for f in faults if f.instrument in (None, instrument))
 
 
 def times(faults: Iterable[Fault], kind: str) -> tuple[float, ...]:

@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.capture.virtual.hand import Motion
-from padlab.records.rig_record import Instrument, RigRecord
+from padlab.records.rig_record import Channel, Instrument, RigRecord
+
+Counts = NDArray[np.int64] | NDArray[np.float64]
 
 FORCE_NOISE_N = 0.004
 TRAVEL_NOISE_MM = 0.0008
@@ -56,11 +58,11 @@ def draw_errors(rig: RigRecord, rng: np.random.Generator) -> RigErrors:
 
 @dataclass(frozen=True)
 class Readings:
-    """What the rig's channels say, evenly sampled: whole counts of each channel's scale."""
+    """What the rig's channels say, evenly sampled, in counts of each channel's scale; whole ones mostly."""
 
     clock_s: NDArray[np.float64]
-    force_counts: NDArray[np.int64]
-    displacement_counts: NDArray[np.int64]
+    force_counts: Counts
+    displacement_counts: Counts
 
 
 def simulate_readings(
@@ -99,16 +101,21 @@ def simulate_readings(
         inside = (motion.time_s >= from_s) & (motion.time_s < to_s)
         force = np.where(inside, (force_of and force_of.limit) or 25.0, force)
     noise = errors.displacement_noise_mm * rng.standard_normal(count)
-    if travel_of is None:
-        travel_counts = np.zeros(count, dtype=np.int64)
-    else:
-        place = motion.travel_mm - motion.free_height_mm + errors.frame_mm_per_n * motion.force_n
-        place = (place + noise) * (1.0 + errors.displacement_scale) + errors.displacement_zero_mm
-        travel_counts = np.round((place / travel_of.sign - travel_of.offset) / travel_of.scale)
-    if force_of is None:
-        force_counts = np.zeros(count)
-    else:
-        force_counts = np.round((force / force_of.sign - force_of.offset) / force_of.scale)
+    place = motion.travel_mm - motion.free_height_mm + errors.frame_mm_per_n * motion.force_n
+    place = (place + noise) * (1.0 + errors.displacement_scale) + errors.displacement_zero_mm
     return Readings(
         clock_s=motion.time_s * (1.0 + 1e-6 * errors.clock_ppm),
-        force_counts=force_counts.astype(np.int64), displacement_counts=travel_counts.astype(np.int64))
+        force_counts=_counts(force_of, force), displacement_counts=_counts(travel_of, place))
+
+
+def step_of(channel: Channel) -> float:
+    """The step of a channel's readings: whole counts, or finer where its readings have decimals."""
+    return 1.0 if channel.resolution is None else min(1.0, channel.resolution / abs(channel.scale))
+
+
+def _counts(channel: Channel | None, value: NDArray[np.float64]) -> Counts:
+    """What a channel says of a value; nothing at all without one."""
+    if channel is None:
+        return np.zeros(value.size, dtype=np.int64)
+    reading, step = (value / channel.sign - channel.offset) / channel.scale, step_of(channel)
+    return np.round(reading).astype(np.int64) if step == 1.0 else np.round(reading / step) * step

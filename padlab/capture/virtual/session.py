@@ -1,6 +1,6 @@
-r"""What a virtual rig says from the moment its port is opened: lines, each with its time.
+r"""What a virtual rig says from the moment its ports are opened: every instrument on one rig clock.
 
-Every opening tells the same story: counter and clock begin at 0, the hand comes after 2 s, plays the
+Every opening tells the same story: counters and clocks begin at 0, the hand comes after 2 s, plays the
 procedure on a fresh piece, waits 5 s and plays it again on the same, now worked-in piece.
 
 >>> rig = VirtualRig(read_rig("bench"), pad_kind="blank", hand="still")
@@ -11,62 +11,85 @@ procedure on a fresh piece, waits 5 s and plays it again on the same, now worked
 from __future__ import annotations
 
 import copy
-import re
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.capture.checksum import add_sum
 from padlab.capture.procedure import Procedure, read_procedure
 from padlab.capture.rig import LinesFile, RigFile, read_rig
 from padlab.capture.virtual import faults as fault_kinds
-from padlab.capture.virtual.faults import Fault
+from padlab.capture.virtual.faults import Fault, befalling
 from padlab.capture.virtual.hand import Hand, Motion, play, play_finger
 from padlab.capture.virtual.physics import Spring, Squeezed, bare_anvils
 from padlab.capture.virtual.readings import draw_errors, simulate_readings
 from padlab.capture.virtual.simulate import prepared
 from padlab.capture.virtual.stocks import make_pad
+from padlab.capture.virtual.voices import Voice
 from padlab.errors import InputError
+from padlab.signals.merge import lead_of
 
-__all__ = ["Block", "VirtualRig", "read_rig"]
+__all__ = ["Block", "Times", "VirtualRig", "read_rig"]
+
+Array = NDArray[np.float64]
 
 HAND_COMES_S = 2.0
 BETWEEN_PASSES_S = 5.0
 QUIET_BLOCK_S = 10.0
 PROCEDURE_OF = {"pad": "standard", "spring": "check", "blank": "blank", "player": "touch"}
 ROOM_TEMPERATURE_C = 21.0
+MOTION_RATE_HZ = 250.0
+"""Where several instruments look at one motion, each at times of its own."""
+
+
+@dataclass(frozen=True)
+class Times:
+    """What is wrong with the time of one instrument.
+
+    ``lag_s``: it shows what was so long ago. ``clock_ppm``: its crystal runs fast by so much.
+    """
+
+    lag_s: float = 0.0
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True)
 class Block:
-    """Some seconds of what the rig says: times since the opening [s] and whole lines."""
+    """Some seconds of one instrument: when it measured since the opening [s], and what.
 
-    time_s: NDArray[np.float64]
+    ``values`` has a column for each channel, in the order of the rig file. ``lines`` are whole lines,
+    one for each reading; none where the instrument only answers.
+    """
+
+    time_s: Array
     lines: list[bytes]
     motion: Motion
     ends_pass: bool = False
+    values: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 @dataclass
 class _Playing:
-    """Where the hand, the piece and the noise stand between two passes."""
+    """Where the hand, the piece, the noise and every instrument stand between two passes."""
 
     piece: Squeezed
     rng: np.random.Generator
-    sent: int = 0
+    others: list[np.random.Generator]          # of every instrument but the first
+    sent: list[int]                            # readings of each so far
+    now_s: float = 0.0
 
 
 @dataclass
 class VirtualRig:
-    """A rig of one streaming instrument with something between its anvils and a hand beside it.
+    """A rig with something between its anvils and a hand beside it.
 
     Parameters
     ----------
     rig : RigFile
-        Its description; the lines are the ones that this file says.
+        Its description; what is said is what this file says.
     pad_kind : {"pad", "spring", "blank", "player"}
         A pad, a steel spring of 20 N/mm, bare anvils, or a player's finger on a force cap.
     material, lot, pad, lot_softness
@@ -79,11 +102,14 @@ class VirtualRig:
         Whether anybody presses.
     faults : tuple of Fault
         What goes wrong.
+    lags_s, ppm : mapping, optional
+        By the name of an instrument how late it is [s], and how fast its clock runs [parts in a million];
+        what is not given is drawn by the seed.
 
     Raises
     ------
     InputError
-        A rig that cannot be played: more instruments than one, or lines that are not joined by commas.
+        A rig that cannot be played, or an instrument that it does not have.
     """
 
     rig: RigFile
@@ -96,95 +122,104 @@ class VirtualRig:
     procedure: str | Procedure | None = None
     hand: Literal["loop", "still"] = "loop"
     faults: tuple[Fault, ...] = ()
-    _first: tuple[Block, _Playing] | None = field(default=None, init=False, repr=False)
+    lags_s: Mapping[str, float] = field(default_factory=dict)
+    ppm: Mapping[str, float] = field(default_factory=dict)
+    _first: tuple[tuple[Block, ...], _Playing] | None = field(default=None, init=False, repr=False)
 
     def __post_init__(self) -> None:
-        self.instrument = _playable(self.rig)
         if self.seed < 0:
             raise InputError("a seed is a whole number from 0", seen=str(self.seed))
-        self.rate_hz = self.instrument.lines_per_s or 50.0
-        name = self.procedure or PROCEDURE_OF[self.pad_kind]
+        quantities = {c.quantity for i in self.rig.instrument for c in i.channel}
+        if not quantities & {"force", "displacement"}:
+            raise InputError(f"the virtual rig cannot play rig {self.rig.name}", remedy="--rig bench",
+                             expected="a channel of force or displacement", seen=", ".join(quantities))
+        self.voices = tuple(Voice(i) for i in self.rig.instrument)
+        named = [*self.lags_s, *self.ppm, *(f.instrument for f in self.faults if f.instrument is not None)]
+        strange = sorted(set(named) - {v.name for v in self.voices})
+        if strange:
+            raise InputError(f"rig {self.rig.name} has no instrument {strange[0][:40]!r}",
+                             expected=", ".join(v.name for v in self.voices), seen=strange[0][:40])
+        usual = PROCEDURE_OF[self.pad_kind] if "force" in quantities else "dead-weight"
+        name = self.procedure or usual
         self.plan = read_procedure(name) if isinstance(name, str) else name
         key = [self.seed, *self.rig.name.encode("utf-8")]
         self.errors = draw_errors(self.rig.to_record(), np.random.default_rng([*key, 1]))
-        self.answer = _literal_answer(self.instrument)
-        self.has_clock = self.instrument.clock is not None
+        self.times = self._times(np.random.default_rng([*key, 2]))
+        alone = len(self.voices) == 1 and self.voices[0].streams
+        self.rate_hz = self.voices[0].rate_hz if alone else MOTION_RATE_HZ
 
     @property
-    def greeting(self) -> bytes:
-        """What it says by itself when it is opened."""
-        if not self.answer:
-            return b""
-        whole = self.answer + b" virtual, invented data"
-        identity = self.instrument.identity
-        fits = identity is not None and re.fullmatch(identity.answer.encode("ascii"), whole)
-        return (whole if fits else self.answer) + self.line_end
-
-    @property
-    def line_end(self) -> bytes:
-        """The end mark of a line."""
-        return self.instrument.line_end.encode("ascii")
-
-    def reply(self, asked: bytes) -> bytes:
-        """The answer to one line from the program, without its end mark."""
-        identity = self.instrument.identity
-        if identity is None or identity.ask is None or asked.strip() != identity.ask.encode("ascii").strip():
-            return b""
-        return self.answer + self.line_end
+    def may_be_quick(self) -> bool:
+        """Whether its time may run faster than the host's: one instrument that streams its own clock."""
+        return self.rate_hz == self.voices[0].rate_hz and self.voices[0].clock is not None
 
     def prepare(self) -> None:
-        """Work out the first pass, so that nothing is waited for when the port is opened."""
+        """Work out the first pass, so that nothing is waited for when the ports are opened."""
         if self.hand == "loop" and self._first is None:
-            playing = _Playing(self._piece(), np.random.default_rng(np.random.SeedSequence(self._key)))
+            playing = self._begin()
             self._first = self._pass(playing), playing
 
-    def blocks(self, *, once: bool = False) -> Iterator[Block]:
-        """What the rig says after one opening, without end, block by block in time.
+    def passes(self, *, once: bool = False) -> Iterator[tuple[Block, ...]]:
+        """What every instrument says after one opening, without end, in blocks of the same seconds.
 
         With ``once`` nobody presses after the first pass.
         """
         self.prepare()
-        sent = 0
+        playing = self._begin()
         if self._first is not None:
-            block, after = self._first
-            yield block
-            sent, playing = len(block.lines), copy.deepcopy(after)
+            blocks, after = self._first
+            yield blocks
+            playing = copy.deepcopy(after)
             while not once:
-                block = self._pass(playing)
-                yield block
-        yield from self._quiet(sent)
+                yield self._pass(playing)
+        yield from self._quiet(playing)
+
+    def blocks(self, *, once: bool = False) -> Iterator[Block]:
+        """What the first instrument says; see :meth:`passes`."""
+        for blocks in self.passes(once=once):
+            yield blocks[0]
 
     @property
     def _key(self) -> list[int]:
         return [self.seed, *self.material.encode("utf-8"), self.lot, self.pad,
                 *self.plan.name.encode("utf-8")]
 
-    def _pass(self, playing: _Playing) -> Block:
+    def _times(self, rng: np.random.Generator) -> dict[str, Times]:
+        """Lag and clock of every instrument; what is not given is drawn."""
+        lead = lead_of(v.record for v in self.voices).name
+        found = {}
+        for voice in self.voices:
+            lag_s, ppm = float(rng.uniform(0.010, 0.040)), float(30.0 * rng.standard_normal())
+            if voice.name == lead:
+                lag_s, ppm = 0.0, self.errors.clock_ppm
+            found[voice.name] = Times(self.lags_s.get(voice.name, lag_s), self.ppm.get(voice.name, ppm))
+        return found
+
+    def _begin(self) -> _Playing:
+        seeds = np.random.SeedSequence(self._key).spawn(len(self.voices) - 1)
+        return _Playing(self._piece(), np.random.default_rng(np.random.SeedSequence(self._key)),
+                        [np.random.default_rng(s) for s in seeds], [0] * len(self.voices))
+
+    def _pass(self, playing: _Playing) -> tuple[Block, ...]:
         """One playing of the procedure."""
-        offset_s = playing.sent / self.rate_hz
-        wait_s = HAND_COMES_S if playing.sent == 0 else BETWEEN_PASSES_S
+        wait_s = HAND_COMES_S if playing.now_s == 0 else BETWEEN_PASSES_S
         if self.pad_kind == "player":
             motion = play_finger(self.plan, rate_hz=self.rate_hz, rng=playing.rng, idle_s=wait_s)
         else:
-            slips = (at_s - offset_s for at_s in fault_kinds.times(self.faults, "slip"))
+            slips = (at_s - playing.now_s for at_s in fault_kinds.times(self.faults, "slip"))
             motion = play(playing.piece, self.plan, hand=Hand(), rate_hz=self.rate_hz, rng=playing.rng,
                           idle_s=wait_s, slips_at_s=tuple(at_s for at_s in slips if at_s >= 0))
-        block = self._block(motion, playing.sent, playing.rng, ends_pass=True)
-        playing.sent += len(block.lines)
-        return block
+        return self._blocks(motion, playing, ends_pass=True)
 
-    def _quiet(self, sent: int) -> Iterator[Block]:
+    def _quiet(self, playing: _Playing) -> Iterator[tuple[Block, ...]]:
         """Nobody presses: the anvil stands in air."""
-        rng = np.random.default_rng(np.random.SeedSequence([self.seed, 3]))
-        height = self._piece().free_height_mm
+        playing.rng = np.random.default_rng(np.random.SeedSequence([self.seed, 3]))
         count = round(QUIET_BLOCK_S * self.rate_hz)
         while True:
-            motion = Motion(
+            yield self._blocks(Motion(
                 time_s=np.arange(1, count + 1) / self.rate_hz, force_n=np.zeros(count),
-                travel_mm=np.full(count, -0.4), events=(), free_height_mm=height)
-            block = self._block(motion, sent, rng)
-            sent += count
-            yield block
+                travel_mm=np.full(count, -0.4), events=(),
+                free_height_mm=playing.piece.free_height_mm), playing)
 
     def _piece(self) -> Squeezed:
         if self.pad_kind == "pad":
@@ -193,92 +228,70 @@ class VirtualRig:
             return prepared(pad, self.plan)
         return Spring() if self.pad_kind == "spring" else bare_anvils()
 
+    def _blocks(self, motion: Motion, playing: _Playing, *, ends_pass: bool = False) -> tuple[Block, ...]:
+        """What every instrument sees of a motion that begins now."""
+        rngs = [playing.rng, *playing.others]
+        until_s = playing.now_s + len(motion.time_s) / self.rate_hz
+        blocks = []
+        for k, voice in enumerate(self.voices):
+            times, sent = self.times[voice.name], playing.sent[k]
+            if voice.rate_hz == self.rate_hz and len(self.voices) == 1:
+                seen = motion                                  # sampled at this instrument's own times
+                time_s = np.arange(sent, sent + len(motion.time_s)) / voice.rate_hz
+            else:
+                rate_hz = voice.rate_hz * (1.0 + 1e-6 * times.clock_ppm)
+                time_s = np.arange(sent, max(sent, math.ceil(until_s * rate_hz - 1e-9))) / rate_hz
+                seen = _seen_at(motion, time_s - playing.now_s, times.lag_s)
+            blocks.append(self._block(voice, seen, time_s, playing.now_s, sent, rngs[k], ends_pass=ends_pass))
+            playing.sent[k] += len(time_s)
+        playing.now_s = until_s
+        return tuple(blocks)
+
     def _block(
-        self, motion: Motion, sent: int, rng: np.random.Generator, *, ends_pass: bool = False,
+        self, voice: Voice, motion: Motion, time_s: Array, from_s: float, sent: int, rng: np.random.Generator,
+        *, ends_pass: bool,
     ) -> Block:
-        """Lines of a motion that begins after ``sent`` lines."""
-        offset_s, count = sent / self.rate_hz, len(motion.time_s)
-        stuck = [(t - offset_s, t - offset_s + fault_kinds.STUCK_S)
-                 for t in fault_kinds.times(self.faults, "saturation")]
+        """Lines or readings of one instrument after ``sent`` others."""
+        faults = befalling(self.faults, voice.name)
+        stuck = [(t - from_s, t - from_s + fault_kinds.STUCK_S)
+                 for t in fault_kinds.times(faults, "saturation")]
         drift = None
-        if drifts := fault_kinds.times(self.faults, "drift"):
+        if drifts := fault_kinds.times(faults, "drift"):
             # a drift that began in an earlier pass is over and stays
-            from_s = drifts[0] - offset_s
-            drift = (from_s if from_s >= 0 else -1e9, fault_kinds.DRIFT_N)
-        readings = simulate_readings(
-            motion, self.errors, rng, instrument=self.rig.to_record().instruments[0],
-            drift_n=drift, stuck_s=stuck)
-        time_s = np.arange(sent, sent + count) / self.rate_hz
-        columns = {"force": readings.force_counts, "displacement": readings.displacement_counts}
-        texts = []
-        for name in self.instrument.line_pattern.columns:
-            texts.append([str(n) for n in self._column(name, columns, time_s, sent).tolist()])
-        lines = [",".join(row).encode("ascii") for row in zip(*texts, strict=True)]
-        if self.instrument.checksum is not None:
-            lines = [add_sum(line, self.instrument.checksum) for line in lines]
-        lines = [line + self.line_end for line in lines]
-        lines = fault_kinds.spoil(lines, time_s, self.faults, rng)
-        return Block(time_s, lines, motion, ends_pass)
+            begins_s = drifts[0] - from_s
+            drift = (begins_s if begins_s >= 0 else -1e9, fault_kinds.DRIFT_N)
+        readings = simulate_readings(motion, self.errors, rng, instrument=voice.record, drift_n=drift,
+                                     stuck_s=stuck)
+        said: dict[str, Array] = {}
+        for c in voice.record.channels:
+            counts = {"force": readings.force_counts, "displacement": readings.displacement_counts}.get(
+                c.quantity, np.full(len(time_s), round((ROOM_TEMPERATURE_C / c.sign - c.offset) / c.scale)))
+            said[c.name] = np.asarray(counts, dtype=np.float64)
+        values = np.column_stack([said[c.name] for c in voice.record.channels])
+        lines: list[bytes] = []
+        if voice.streams:
+            said |= self._own_columns(voice, time_s, sent)
+            lines = fault_kinds.spoil(voice.lines(said), time_s, faults, rng)
+        return Block(time_s, lines, motion, ends_pass, values)
 
-    def _column(
-        self, name: str, measured: dict[str, NDArray[np.int64]], time_s: NDArray[np.float64], sent: int,
-    ) -> NDArray[np.int64]:
-        instrument, count = self.instrument, len(time_s)
-        if instrument.counter and name == instrument.counter.column:
-            return np.arange(sent, sent + count, dtype=np.int64) % instrument.counter.modulus
-        if instrument.clock and name == instrument.clock.column:
-            tick = self.rig.to_record().instruments[0].clock_s_per_tick or 1e-6
-            ticks = np.round(time_s * (1.0 + 1e-6 * self.errors.clock_ppm) / tick).astype(np.int64)
-            return np.asarray(ticks % instrument.clock.modulus)
-        channel = next(c for c in instrument.channel if c.column == name)
-        if channel.quantity in measured:
-            return measured[channel.quantity]
-        raw = (ROOM_TEMPERATURE_C / channel.sign - channel.offset) / channel.scale
-        return np.full(count, round(raw), dtype=np.int64)
+    def _own_columns(self, voice: Voice, time_s: Array, sent: int) -> dict[str, Array]:
+        """Count and clock of an instrument that has them."""
+        instrument, own = voice.instrument, {}
+        assert isinstance(instrument, LinesFile)
+        if instrument.counter is not None:
+            count = np.arange(sent, sent + len(time_s), dtype=np.int64) % instrument.counter.modulus
+            own[instrument.counter.column] = count.astype(np.float64)
+        if instrument.clock is not None:
+            tick = voice.record.clock_s_per_tick or 1e-6
+            ticks = np.round(time_s * (1.0 + 1e-6 * self.times[voice.name].clock_ppm) / tick).astype(np.int64)
+            own[instrument.clock.column] = (ticks % instrument.clock.modulus).astype(np.float64)
+        return own
 
 
-def _playable(rig: RigFile) -> LinesFile:
-    """The one instrument of a rig that can be played.
-
-    Raises
-    ------
-    InputError
-        With all that stands against it.
-    """
-    instrument = rig.instrument[0]
-    against = []
-    if not isinstance(instrument, LinesFile) or instrument.is_asked:
-        raise InputError(f"the virtual rig cannot play rig {rig.name}",
-                         seen="it speaks only when it is asked",
-                         expected="one streaming instrument with a force channel, columns joined by commas",
-                         remedy="--rig bench")
-    if len(rig.instrument) != 1:
-        against.append(f"it has {len(rig.instrument)} instruments")
-    if not instrument.line_pattern.is_csv:
-        against.append("its lines are not columns joined by commas")
-    if not any(c.quantity == "force" for c in instrument.channel):
-        against.append("it has no force channel")
-    known = {c.column for c in instrument.channel}
-    known |= {x.column for x in (instrument.counter, instrument.clock) if x is not None}
-    unknown = [c for c in instrument.line_pattern.columns if c not in known]
-    if unknown:
-        against.append("nothing says what stands in column " + ", ".join(unknown))
-    if against:
-        raise InputError(f"the virtual rig cannot play rig {rig.name}", seen="; ".join(against),
-                         expected="one streaming instrument with a force channel, columns joined by commas",
-                         remedy="--rig bench")
-    return instrument
-
-
-def _literal_answer(instrument: LinesFile) -> bytes:
-    """An answer that fits the identity: the fixed text at the start of its pattern."""
-    if instrument.identity is None:
-        return b""
-    pattern = instrument.identity.answer
-    fixed = re.match(r"(?:[\w #:;,/@=<>%&!~'\"-]|\\[^\w])*", pattern, re.ASCII)
-    text = re.sub(r"\\(.)", r"\1", fixed.group(0)) if fixed else ""
-    for candidate in (text, text[:-1]):
-        if re.fullmatch(pattern.encode("ascii"), candidate.encode("ascii")):
-            return candidate.encode("ascii")
-    raise InputError("the virtual rig cannot invent an answer to its identity check", seen=pattern,
-                     expected="a pattern that begins with fixed text which is enough by itself")
+def _seen_at(motion: Motion, at_s: Array, lag_s: float) -> Motion:
+    """What an instrument sees of a motion at times of its own, by so much too late."""
+    late = at_s - lag_s
+    return Motion(
+        time_s=at_s, force_n=np.interp(late, motion.time_s, motion.force_n),
+        travel_mm=np.interp(late, motion.time_s, motion.travel_mm), events=motion.events,
+        free_height_mm=motion.free_height_mm)

@@ -7,11 +7,15 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from padlab.capture.procedure import procedure_from_table
+from padlab.capture.rig import read_rig
+from padlab.capture.virtual.session import VirtualRig
 from padlab.records.calibration import read_calibration
 from padlab.records.raw_log import read_raw
 from padlab.records.rig_record import Channel, Instrument, RigRecord
 from padlab.records.shelf import open_run
 from padlab.signals.merge import samples_from_raw
+from padlab.signals.skew import estimate_skew, spring_skew
 
 START = datetime(2026, 7, 4, 8, 15, 30, tzinfo=UTC)
 LATE_S = 0.023
@@ -81,3 +85,25 @@ def test_what_has_no_skew_is_refused(padlab, spring_run, bench, shelf):
     told = padlab("calibrate", "skew", spring_run().folder, other.folder)
     assert told.code == 1
     assert "several rigs" in told.err
+
+
+def test_a_hand_that_leaves_the_spring_between_strokes_moves_nothing():
+    """In the air the anvil moves and nothing presses; the peak of the correlation was 10 ms off there."""
+    plan = procedure_from_table({"name": "x", "kind": "check", "step": [
+        {"do": "stroke", "label": "recorded", "to_n": 6.0, "count": 3},
+        {"do": "stroke", "label": "quick", "to_n": 6.0, "count": 5, "pace": "quick"}]}, source="test")
+    off, inside, coarse_off = [], [], []
+    for seed in range(12):
+        rig = VirtualRig(read_rig("two-instruments"), pad_kind="spring", procedure=plan, seed=seed,
+                         lags_s={"dial": LATE_S}, ppm={"cell": 0.0, "dial": 0.0})
+        cell, dial = next(rig.passes(once=True))
+        seen = (cell.time_s, cell.values[:, 0], dial.time_s, dial.values[:, 0])
+        found, coarse = spring_skew(*seen), estimate_skew(*seen)
+        off.append(found.skew_s - LATE_S)
+        inside.append(abs(off[-1]) < 2.5 * found.standard_uncertainty_s)
+        coarse_off.append(coarse.skew_s - LATE_S)
+        back = spring_skew(*seen[2:], *seen[:2])
+        assert back.skew_s == pytest.approx(-found.skew_s, abs=1e-4)
+    assert np.abs(off).max() < 0.001
+    assert np.abs(coarse_off).max() > 0.005                       # what this function is there for
+    assert sum(inside) >= 10

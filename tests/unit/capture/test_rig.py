@@ -153,6 +153,10 @@ def test_ports_typed_by_hand():
     assert [i.url for i in two.with_urls(["gauge=COM5"]).instrument] == ["/dev/ttyACM0", "COM5"]
     with pytest.raises(InputError, match="several instruments"):
         two.with_urls(["COM5"])
+    with pytest.raises(InputError, match="no instrument 'other'"):
+        two.with_urls(["other=COM5"])
+    with pytest.raises(InputError, match="two instruments on one port"):
+        two.with_urls(["main=COM5", "gauge=COM5"])
 
 
 @pytest.mark.parametrize(
@@ -166,11 +170,12 @@ def test_hostile_files_end_in_one_clear_error(tmp_path, content):
         read_rig(str(path))
 
 
-def test_a_relative_path_is_taken_where_there_is_such_a_thing(tmp_path, monkeypatch):
+def test_a_relative_path_is_a_path_whether_anything_is_there_or_not(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "rig").symlink_to("/dev/null")
     assert read_rig("bench").with_urls(["rig"]).instrument[0].url == str(tmp_path / "rig")
-    for typed in ("no-such-rig", "", "a\0b"):
+    assert read_rig("bench").with_urls(["no-such-rig"]).instrument[0].url == str(tmp_path / "no-such-rig")
+    for typed in ("", "a\0b", "spy://rig"):
         with pytest.raises(InputError):
             read_rig("bench").with_urls([typed])
 

@@ -65,10 +65,10 @@ def test_nobody_presses_when_the_hand_is_still_nor_after_a_single_pass():
 
 
 def test_greeting_and_answer_fit_the_rigs_identity():
-    rig = VirtualRig(BENCH, hand="still")
-    assert rig.greeting == b"# bench-a virtual, invented data\n"
-    assert rig.reply(b"?") == b"# bench-a\n"
-    assert rig.reply(b"hello") == b""
+    [voice] = VirtualRig(BENCH, hand="still").voices
+    assert voice.greeting == b"# bench-a virtual, invented data\n"
+    assert voice.talk().hear(b"?\n", np.zeros(2)) == b"# bench-a\n"
+    assert voice.talk().hear(b"hello\n", np.zeros(2)) == b""
 
 
 def test_a_player_on_the_touch_cap():
@@ -147,8 +147,8 @@ def rig_like(**changes):
 
 def test_any_rig_with_lines_of_columns_can_be_played_in_its_own_units():
     rig = VirtualRig(rig_like(), pad_kind="blank")
-    assert not rig.has_clock
-    assert rig.greeting == b""
+    assert not rig.may_be_quick
+    assert rig.voices[0].greeting == b""
     block = next(rig.blocks())
     readings, counts = fed(block, rig.rig)
     assert counts.bad_lines == 0
@@ -156,8 +156,16 @@ def test_any_rig_with_lines_of_columns_can_be_played_in_its_own_units():
     assert set(readings.values[:, 1]) == {210.0}
 
 
+def test_lines_that_are_no_columns_are_written_as_their_pattern_says():
+    rig = VirtualRig(rig_like(pattern=r"F(?P<force>[+-][0-9]{6}) T(?P<room>[0-9]+)"), pad_kind="blank")
+    block = next(rig.blocks())
+    readings, counts = fed(block, rig.rig)
+    assert block.lines[0].startswith(b"F")
+    assert (counts.bad_lines, len(readings)) == (0, len(block.lines))
+
+
 def test_a_rig_that_cannot_be_played_is_refused_with_the_reason():
-    with pytest.raises(InputError, match="joined by commas"):
-        VirtualRig(rig_like(pattern=r"F(?P<force>-?[0-9]+) T(?P<room>[0-9]+)"))
     with pytest.raises(InputError, match="column extra"):
         VirtualRig(rig_like(pattern=r"(?P<force>-?[0-9]+),(?P<room>[0-9]+),(?P<extra>[0-9]+)"))
+    with pytest.raises(InputError, match="no instrument 'dial'"):
+        VirtualRig(BENCH, faults=(parse_fault("dial:unplug@3"),))

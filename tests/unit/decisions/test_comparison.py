@@ -273,7 +273,7 @@ def test_json_has_the_keys_of_the_contract(three):
         "probability_best", "verdict", "method", "marks"}
     assert set(answer["pads"][0]) >= {"run", "pad", "material", "lot", "drift_play_p95_mm", "give_mm",
                                       "hold_mm", "used", "marks"}
-    assert set(answer["pairs"][0]) == {"a", "b", "difference_mm", "told_apart"}
+    assert set(answer["pairs"][0]) >= {"a", "b", "difference_mm", "told_apart"}
 
 
 def test_nothing_and_twice_the_same_are_refused(three):

@@ -113,5 +113,6 @@ def padlab(capsys):
 @pytest.fixture
 def pad_file(tmp_path: Path) -> Path:
     path = tmp_path / "A3.toml"
-    path.write_text(starter("pad"), encoding="utf-8")
+    lines = starter("pad").splitlines(keepends=True)       # filled in: no longer the example
+    path.write_text("".join(line for line in lines if not line.startswith("example")), encoding="utf-8")
     return path

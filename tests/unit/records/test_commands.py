@@ -49,7 +49,9 @@ def bytes_of(folder: Path) -> dict[str, bytes]:
 
 
 def test_import_says_what_the_contract_says(imported, shelf):
-    assert list(imported) == ["run", "folder", "state", "marks"]
+    assert list(imported) == ["run", "folder", "state", "marks", "read"]
+    assert imported["read"] == {"readings": 3000, "duration_s": 59.98, "force_n": {"low": 0.0, "high": 18.0},
+                                "movement_mm": 0.3, "presses": 10}
     assert imported["state"] == "complete"
     assert [m["code"] for m in imported["marks"]] == ["imported", "rig_doubt_unknown"]
     assert all(m["weight"] == CODES[m["code"]][0] for m in imported["marks"])
@@ -69,10 +71,10 @@ def test_refusal_is_one_json_object_and_writes_nothing(padlab, press, pad_file, 
 @pytest.mark.parametrize(("arguments", "code", "words"), [
     ((), 2, "--pad"),
     (("--kind", "touch", "--pad", "PAD"), 2, "--pad"),
-    (("--kind", "wear", "--pad", "PAD"), 1, "comes in a later padlab"),
-    (("--kind", "gauge"), 1, "comes in a later padlab"),
-    (("--pad", "PAD", "--column", "temperature=room"), 1, "no unit"),
-    (("--pad", "PAD", "--column", "temperature=room:kelvin"), 1, "degC"),
+    (("--kind", "wear", "--pad", "PAD"), 2, "comes in a later padlab"),
+    (("--kind", "gauge"), 2, "comes in a later padlab"),
+    (("--pad", "PAD", "--column", "temperature=room"), 2, "no unit"),
+    (("--pad", "PAD", "--column", "temperature=room:kelvin"), 2, "degC"),
     (("--pad", "PAD", "--column", "temperature=room:degC"), 1, "no such column"),
     (("--pad", "none.toml"), 1, "cannot be read"),
 ])
@@ -195,8 +197,8 @@ def test_amend_keeps_the_old_beside_the_new(padlab, imported, pad_file):
 
 
 @pytest.mark.parametrize(("arguments", "code"), [
-    ((), 2), (("--set-aside", "x", "--take-back"), 2), (("--take-back",), 1), (("--note", ""), 1),
-    (("--note", "x" * 2001), 1), (("--set-aside", " "), 1), (("--pad", "none.toml"), 1),
+    ((), 2), (("--set-aside", "x", "--take-back"), 2), (("--take-back",), 1), (("--note", ""), 2),
+    (("--note", "x" * 2001), 2), (("--set-aside", " "), 2), (("--pad", "none.toml"), 1),
 ])
 def test_amend_that_cannot_be(padlab, imported, arguments, code):
     before = bytes_of(Path(imported["folder"]))

@@ -35,7 +35,7 @@ def test_all_mistakes_are_listed_at_once_with_their_keys():
     mistakes = caught.value.where["mistakes"]
     assert sorted(m.split(":")[0] for m in mistakes) == sorted({*table, "lot"})
     assert "outer_diameter: '19' has no unit, write it as 19thou or 19mm" in mistakes
-    assert "id: text in quotes, seen 3" in mistakes
+    assert "id: text in quotes, seen 3, write id = \"3\"" in mistakes
     assert "lot: missing" in mistakes
     assert str(caught.value).startswith("A3.toml has 8 mistake(s): ")
 

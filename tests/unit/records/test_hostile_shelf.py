@@ -68,9 +68,12 @@ def test_linked_runs_folder_is_refused(shelf, run, outside, padlab):
 @needs_links
 def test_linked_run_folder_is_refused(shelf, run, outside):
     replace_by_link(run.folder, outside)
-    for ask in (shelf.run_folders, lambda: shelf.open(run.id), lambda: open_run(run.folder)):
+    for ask in (lambda: shelf.open(run.id), lambda: open_run(run.folder)):
         with pytest.raises(RunError, match="is a link"):
             ask()
+    told: list[RunError] = []
+    assert shelf.run_folders(passed_over=told.append) == []
+    assert [str(run.folder) in fault.message for fault in told] == [True]
 
 
 @needs_links

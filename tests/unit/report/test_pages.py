@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from padlab.calibration.budget import Source, Unknown
 from padlab.errors import InputError
 from padlab.marks import mark
 from padlab.report.pages import comparison_page, write_comparison
@@ -40,7 +41,7 @@ HOSTILE = [
 HARMLESS = set(
     "html head meta title style body header main section footer h1 h2 h3 p dl dt dd div span small strong br "
     "a ul li table caption thead tbody tr th td figure figcaption "
-    "svg desc defs g path use text clippath rect pattern".split()
+    "svg desc defs g path use text clippath rect pattern input label".split()
 )
 
 
@@ -74,6 +75,21 @@ def hostile(comparison, text):
         pairs=tuple(dataclasses.replace(p, a=name(p.a), b=name(p.b)) for p in comparison.pairs),
         unranked=tuple(dataclasses.replace(u, material=text, reason=text) for u in comparison.unranked),
         versions={text: text},
+        rigs=tuple(
+            dataclasses.replace(
+                rig, rig=text, calibrations=(text,),
+                stocks=tuple(
+                    dataclasses.replace(
+                        s, material=name(s.material),
+                        budget=dataclasses.replace(
+                            s.budget, sources=(*s.budget.sources, Source(text, 1e-4)),
+                            unknown=(Unknown(text, text),)),
+                    )
+                    for s in rig.stocks
+                ),
+            )
+            for rig in comparison.rigs
+        ),
     )  # fmt: skip
 
 
@@ -198,6 +214,9 @@ def test_the_first_words_are_the_answer_who_stays_within_and_who_was_not_ranked(
         "Not ranked old stock from the drawer: no run presses harder than 4 N net",
         "Runs left out 1: synthetic felt S359 (the force zero moved by 0.41 N during the run)",
         "The ranking: how far the port strays",
+        "What can be told apart",
+        "Dense polymer and rubber cork differ in drift by 1.9 µm (0.07 thou): not told apart, which takes",
+        "This rig (bench-a) can tell apart pads that differ by 1.6 µm (0.06 thou) in give or more",
         "Drift against springback loss",
         "a guide to feel and spring, not to noise",
         "Position against finger force",

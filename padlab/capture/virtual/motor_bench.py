@@ -1,0 +1,101 @@
+"""Serve a motor press on two real ports: its instrument on one, its motor's controller on the other.
+
+The press lives by its own clock, ``speed`` times as fast as the host's, whether or not anybody has opened a
+port; what is sent to a port that nobody holds is lost, as on a cable.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from padlab.capture.virtual.motor_press import STEP_S, MotorPress, literal
+from padlab.capture.virtual.ports import ServedPort
+
+TURN_S = 0.005
+LONGEST_TURN_S = 0.02
+"""Where this program itself is held up for longer, the press's time stands still meanwhile [s]."""
+_LONGEST_LINE = 256
+
+
+@dataclass
+class MotorBench:
+    """A motor press being served.
+
+    Parameters
+    ----------
+    press : MotorPress
+        The press.
+    cell, motor : ServedPort
+        Where its instrument sends, and where its motor listens.
+    speed : float
+        Seconds of the press in one second of the host's.
+    clock : callable
+        The host's monotonic clock [s].
+    """
+
+    press: MotorPress
+    cell: ServedPort
+    motor: ServedPort
+    speed: float = 1.0
+    clock: Callable[[], float] = time.monotonic
+    say: Callable[[str], None] = field(default=lambda words: None)
+    flood: bytes = b""                       # the controller says this in every turn
+    _stopping: threading.Event = field(default_factory=threading.Event, init=False, repr=False)
+    _open: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        identity = self.press.instrument.identity
+        self._question = b"" if identity is None or identity.ask is None else identity.ask.encode("ascii")
+        self._answer = b"" if identity is None else literal(identity.answer) + b"\n"
+
+    def stop(self) -> None:
+        """End soon; may be called from a signal handler or another thread."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Serve until stopped."""
+        then, press = self.clock(), self.press
+        asked, told, left_s = b"", b"", 0.0
+        try:
+            while not self._stopping.wait(TURN_S):
+                questions, asked = self._lines("cell", self.cell, asked)
+                if any(q == self._question for q in questions):
+                    self._write("cell", self.cell, self._answer)
+                lines, told = self._lines("motor", self.motor, told)
+                answers = [a for line in lines for a in press.hear(line)]
+                now = self.clock()
+                left_s += min(now - then, LONGEST_TURN_S) * self.speed
+                then = now
+                steps = int(left_s / STEP_S)
+                left_s -= steps * STEP_S
+                readings, said = press.advance(steps * STEP_S)
+                self._write("cell", self.cell, b"".join(readings))
+                answers += said
+                if self.flood:
+                    self._write("motor", self.motor, self.flood)
+                self._write("motor", self.motor, b"".join(a + b"\n" for a in answers))
+        finally:
+            self.cell.close()
+            self.motor.close()
+
+    def _lines(self, name: str, port: ServedPort, before: bytes) -> tuple[list[bytes], bytes]:
+        """Whole lines that came; nothing from a port that nobody holds."""
+        if not self._open.get(name):
+            self._open[name] = port.opened(0.0)
+            if self._open[name]:
+                self.say(f"a program opened the {name}'s port")
+            return [], b""
+        heard = port.read(0.0)
+        if heard is None:
+            self._open[name] = False
+            self.say(f"the program left the {name}'s port")
+            return [], b""
+        *lines, rest = (before + heard).replace(b"\r", b"\n").split(b"\n")
+        return [line for line in lines if line], rest[-_LONGEST_LINE:]
+
+    def _write(self, name: str, port: ServedPort, data: bytes) -> None:
+        if data and self._open.get(name):
+            port.write(data, 0.0)

@@ -1,0 +1,3 @@
+"""What lies in ``simulated`` runs under MicroPython, not under this Python."""
+
+collect_ignore = ["simulated"]
