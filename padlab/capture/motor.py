@@ -16,6 +16,7 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable
+from statistics import fmean
 from types import TracebackType
 from typing import Self
 
@@ -55,6 +56,10 @@ FLOODED_TURNS = 10
 LONGEST_LINE = 512
 BACK_S = 2.0
 """A lost motor is waited for so long, to send it what makes it safe [s]."""
+STILL = {"displacement": 0.004, "force": 0.1}
+"""A stopped motor that presses on by more than this within a quarter of a second runs on; design choice."""
+DRAIN_S = 1.0
+"""What waits to be sent when a port is closed is waited for so long [s]."""
 REACH_IN = "Switch the motor off at its stop switch before you reach in"
 
 
@@ -133,6 +138,8 @@ class Motor:
         self._rates = {c.quantity: _stale_s(i.lines_per_s) for i in rig.instrument for c in i.channel}
         self._lines_s = next(1.0 / (i.lines_per_s or 50.0) for i in rig.instrument
                              if any(c.quantity == "force" for c in i.channel))
+        self._still = {q: max(least, 1.5 * (c.resolution or 0.0)) for q, least in STILL.items()
+                       if (c := rig.to_record().channel(q)) is not None}
         self._heard_s: dict[str, float] = {}         # host's time of the last fresh reading of a quantity
         self._ticks: dict[str, float] = {}           # its own time then
         self._fed_s = 0.0
@@ -262,15 +269,15 @@ class Motor:
             return                                        # nothing is switched on yet
         if not self._armed:
             self._arm()
-        if self._talk.tripped is not None:
+        fresh = all(now - self._heard_s.get(q, -np.inf) <= self._rates[q] for q in ("force", "displacement"))
+        if fresh and self._talk.has_tripped():
             raise Halt("the motor's own watchdog stopped it: padlab was too slow, or what it sends does not "
                        "arrive. See to the cable, close other programs, then start a new run")
-        fresh = all(now - self._heard_s.get(q, -np.inf) <= self._rates[q] for q in ("force", "displacement"))
         if fresh:
             self._feed()
         else:
             self._tell(self.hand.stand())
-            if now - self._fed_s > self.within_s:
+            if now - self._fed_s > self.within_s or self._talk.has_tripped():
                 raise Halt("fresh readings stayed away, so that the motor was stopped: see to the "
                            "instruments' power and cables, then start a new run")
         if not (fresh and self._news):
@@ -383,15 +390,18 @@ class Motor:
 
     def aftermath(self) -> list[Said]:
         """Does it stand? Judged from what was read since it was made safe."""
-        latest = {q: [(t, v) for t, name, v in self._after if name == q] for q in ("force", "displacement")}
+        latest = {q: [v for _, name, v in self._after if name == q] for q in ("force", "displacement")}
         said = []
-        for quantity, most, unit in (("displacement", 0.03, "mm"), ("force", 0.5, "N")):
-            seen = latest[quantity][3:]
-            if len(seen) > 5 and seen[-1][1] - seen[0][1] > most:
-                said.append(Said(f"IT STILL PRESSES (by {seen[-1][1] - seen[0][1]:.2f} {unit} since it was "
-                                 "told to stop): use the stop switch NOW", "poor"))
+        for quantity, unit in (("displacement", "mm"), ("force", "N")):
+            seen = latest[quantity][int(0.4 * len(latest[quantity])):]     # it may take a moment to stop
+            if len(seen) < 8:
+                continue
+            rose = fmean(seen[-4:]) - fmean(seen[:4])
+            if rose > self._still[quantity]:
+                said.append(Said(f"IT STILL PRESSES ({rose:+.3f} {unit} since it was told to stop): use the "
+                                 "stop switch NOW", "poor"))
                 break
-        last = latest["force"][-1][1] if latest["force"] else None
+        last = latest["force"][-1] if latest["force"] else None
         if not said and last is not None and last > 1.0:
             said.append(Said(f"the pad is still under load ({last:.1f} N): relieve it, motor switched off"))
         return said
@@ -400,9 +410,19 @@ class Motor:
         """Make it safe, and let its port go."""
         try:
             self.make_safe()
+            self._drain()
         finally:
             self._is_open = False
             self._port.close()
+
+    def _drain(self) -> None:
+        """Let go only when the last words have left: closing a port may throw away what still waits."""
+        until = self.clock() + DRAIN_S
+        try:
+            while self._port.waits_to_leave and self.clock() < until:
+                self.pause(0.01)
+        except (OSError, TypeError, AttributeError) as fault:      # lost, or a kind of port that cannot tell
+            log.debug("draining: %s", fault)
 
 
 def _stale_s(lines_per_s: float | None) -> float:

@@ -271,8 +271,9 @@ class MotorHand:
     def _approach(self, delay_s: float) -> float:
         """Toward the pad, in air."""
         pace = self._pace()
-        if self._contact_mm is None:
-            return min(pace, self._feeler(delay_s))
+        if self._contact_mm is None:                   # air down to where it stood at first, then unknown
+            ahead = -math.inf if self._dry_from is None else self._dry_from[1] - self.place_mm
+            return min(pace, max(self._feeler(delay_s), ahead / (self.runs_on_s + delay_s)))
         ahead = self._contact_mm - 0.02 - self.place_mm
         slow = pace if self._travel_to(self._to_n) is not None else min(pace, self._feeler(delay_s))
         return max(slow, min(2 * BENCH_MM_PER_S, ahead / (self.runs_on_s + delay_s)))

@@ -148,6 +148,11 @@ class Port:
         """Send one line to the rig."""
         self._serial.write(text.encode("ascii") + self.instrument.line_end.encode("ascii"))
 
+    @property
+    def waits_to_leave(self) -> int:
+        """Bytes that were sent and have not left this computer yet."""
+        return int(getattr(self._serial, "out_waiting", 0))
+
     def close(self) -> None:
         """Stop reading and let the port go; safe to call twice."""
         self._stop.set()

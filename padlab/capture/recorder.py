@@ -318,12 +318,14 @@ class Recorder:
         self._ended = True
         if self.motor is None:
             return
-        said, until = self.motor.make_safe(), self.clock() + AFTERMATH_S
+        for one in self.motor.make_safe():
+            self.screen.say(one)
+        until = self.clock() + AFTERMATH_S
         while self.clock() < until:
             with contextlib.suppress(Quit, Halt):          # it is over already; what comes is kept
                 self._take_some(events)
             time.sleep(self.turn_s)
-        for one in [*said, *self.motor.aftermath()]:
+        for one in self.motor.aftermath():
             self.screen.say(one)
 
     # -- one turn of the loop ----------------------------------------------------------------------
@@ -395,10 +397,10 @@ class Recorder:
                     self._look()
                     self._say_all(self.follower.lost())
                 self._waiting.append((times[start:stop], seen[start:stop]))
-        if self._ended:
-            return
         if self.motor is not None:
             self.motor.see(source, times, values)
+        if self._ended:
+            return
         over = source.over_limit(values)
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))

@@ -20,14 +20,13 @@ import numpy as np
 import pytest
 
 from padlab.capture.procedure import procedure_from_table
-from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig, rig_names
 from padlab.capture.virtual.faults import parse_fault
 from padlab.capture.virtual.ports import PtyPort, ServedPort, TcpPort
 from padlab.capture.virtual.server import Service
 from padlab.capture.virtual.session import VirtualRig
 from padlab.cli.main import main
-from padlab.records.shelf import Shelf, open_run
+from padlab.records.shelf import open_run
 
 HAS_PTY = hasattr(os, "openpty")
 HERE = Path(__file__).parent
@@ -111,14 +110,11 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
             for channel in told["channels"]:
                 assert math.isfinite(channel["value"])
                 assert channel["noise"] is not None
-        if table is WEIGHTS:
-            here = rig.with_urls([f"{n}={u}" for n, u in urls.items()])
-            run = record(here, plan, Shelf(tmp_path / "shelf"), screen=Quiet(), yes_after_s=1.0)
-        else:
-            code, told, words = padlab(capsys, "capture", name, procedure_file(tmp_path, table), "--out",
-                                       str(tmp_path / "shelf"), *typed(urls))
-            assert code == 0, words
-            run = open_run(told["folder"])
+        by_itself = ["--yes-after", "1s"] if table is WEIGHTS else []       # nobody is here to press Enter
+        code, told, words = padlab(capsys, "capture", name, procedure_file(tmp_path, table), "--out",
+                                   str(tmp_path / "shelf"), *typed(urls), *by_itself)
+        assert code == 0, words
+        run = open_run(told["folder"])
     assert run.state == "complete"
     assert {m.code for m in run.marks} & {"bad_lines", "lost_lines", "gap", "interrupted"} == set()
     samples = run.samples
@@ -133,14 +129,6 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
         soft = 1 / (1 / 20.0 + virtual.errors.frame_mm_per_n)        # a spring of 20 N/mm, and the frame
         scales = (1 + virtual.errors.force_scale) / (1 + virtual.errors.displacement_scale)
         assert slope == pytest.approx(soft * scales, rel=0.02)
-
-
-class Quiet:
-    """A screen that nobody looks at."""
-
-    def say(self, said) -> None: ...
-
-    def progress(self, text: str) -> None: ...
 
 
 def test_a_run_whose_zero_drifted_says_so_at_its_end_with_a_remedy(tmp_path, capsys):
@@ -319,3 +307,22 @@ def test_an_asked_instrument_that_answers_badly_is_shown_with_the_reason(capsys)
     assert dial["bad_lines"] > 1
     assert "no answer" in dial["last_bad"]
     assert cell["channels"][0]["value"] is not None
+
+
+@pytest.mark.parametrize("name", ["scpi-cell", "modbus-amplifier", "polled-pair", "two-instruments"])
+def test_an_instrument_that_was_unplugged_is_found_again(name, capsys):
+    """However it is spoken to: the port is lost, opened again, set up again, and readings come on."""
+    virtual = VirtualRig(read_rig(name), pad_kind="spring", hand="still",
+                         faults=(parse_fault("cell:unplug@1"),))
+    with served(virtual, tcp=not HAS_PTY) as urls:
+        with pytest.raises(SystemExit) as end:
+            main(["rigs", name, "--listen", "--seconds", "7", *typed(urls)])
+        looks = capsys.readouterr().out.splitlines()
+    assert end.value.code in (0, None)
+    cell = [look for look in looks if look.startswith("cell: ")]
+    dial = [look for look in looks if look.startswith("dial: ")]
+    assert len(cell) == len(dial) == 7
+    assert any("was lost" in look for look in cell)
+    assert "was lost" not in cell[-1]
+    assert float(cell[-1].split()[1]) > 5                           # lines a second
+    assert not any("was lost" in look or "no readings" in look for look in dial)

@@ -43,10 +43,12 @@ class MotorBench:
     clock: Callable[[], float] = time.monotonic
     say: Callable[[str], None] = field(default=lambda words: None)
     flood: bytes = b""                       # the controller says this in every turn
+    pull: str = ""                           # "cell" or "motor": unplug this port, for good
     _stopping: threading.Event = field(default_factory=threading.Event, init=False, repr=False)
     _open: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
+        self._pulled = ""
         identity = self.press.instrument.identity
         self._question = b"" if identity is None or identity.ask is None else identity.ask.encode("ascii")
         self._answer = b"" if identity is None else literal(identity.answer) + b"\n"
@@ -61,6 +63,9 @@ class MotorBench:
         asked, told, left_s = b"", b"", 0.0
         try:
             while not self._stopping.wait(TURN_S):
+                if self.pull and self.pull != self._pulled:
+                    self._pulled, self._open[self.pull] = self.pull, False
+                    {"cell": self.cell, "motor": self.motor}[self.pull].unplug()
                 questions, asked = self._lines("cell", self.cell, asked)
                 if any(q == self._question for q in questions):
                     self._write("cell", self.cell, self._answer)
@@ -83,6 +88,8 @@ class MotorBench:
 
     def _lines(self, name: str, port: ServedPort, before: bytes) -> tuple[list[bytes], bytes]:
         """Whole lines that came; nothing from a port that nobody holds."""
+        if name == self._pulled:
+            return [], b""
         if not self._open.get(name):
             self._open[name] = port.opened(0.0)
             if self._open[name]:

@@ -161,7 +161,8 @@ class MotorPress:
                 said.append(literal(self.watchdog.says))
         if faults.reports_at_n is not None and force >= faults.reports_at_n and not self._fault_said:
             self._fault_said = True
-            self._off("stopped by a fault")
+            if not faults.ignores_stop:
+                self._off("stopped by a fault")
             said.append(b"fault: current")
         keep = math.exp(-STEP_S / LAG_S)
         self.speed_mm_per_s = self.speed_mm_per_s * keep + self._target * (1 - keep)
