@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 CELLS = 60
 PIECES = 14
 GRID = 160
-UNDERSMOOTHED = 0.1
+UNDERSMOOTHED = 10.0**-0.75
 STIFFNESS_GRID = tuple(10.0 ** np.arange(-6, 3.1, 0.75))
 
 
@@ -143,11 +143,11 @@ class LimbFitter:
         return RisingCurves(self.low_u, self.high_u, c[:j], c[j : 2 * j], float(c[2 * j]), smoothing)
 
     def choose_smoothing(self) -> float:
-        """Smoothing by leaving strokes out: a tenth of the smoothest that is hardly worse than the best.
+        """Smoothing by leaving strokes out: a step under the smoothest that is hardly worse than the best.
 
         What predicts best is a little too smooth to be counted on: its bias is as large as its
-        scatter, and no resampling of strokes sees a bias. A tenth of that smoothing leaves the scatter
-        to rule (undersmoothing: Hall, Annals of Statistics 20 (1992) 675; the factor was found on pads
+        scatter, and no resampling of strokes sees a bias. One step less leaves the scatter
+        to rule (undersmoothing: Hall, Annals of Statistics 20 (1992) 675; the step was found on pads
         of known laws, tests/studies). With one or two strokes there is nothing to judge by, and a
         middling smoothing is taken.
         """
