@@ -50,6 +50,7 @@ def test_the_random_part_is_the_scatter_of_repeat_runs(runs):
     told = [of_spring(seed, RigErrors()).budget for seed in range(runs)]
     seen = np.std([b.give_mm for b in told], ddof=1)
     said = np.sqrt(np.mean([b.budget.without_common().combined ** 2 for b in told]))
+    print(f"{runs} runs: the give scatters by {1e3 * seen:.3f} um, the random part says {1e3 * said:.3f} um")
     if runs == 100:
         assert said == pytest.approx(seen, rel=0.2)
     else:
@@ -64,6 +65,7 @@ def test_u95_covers_the_true_error_of_rigs_with_errors_drawn(rigs):
         errors = draw_errors(bench_record(), np.random.default_rng([seed, 5]))
         fit = of_spring(10_000 + seed, errors)
         held += abs(fit.budget.give_mm - TRUE_GIVE_MM) <= fit.budget.budget.expanded()
+    print(f"{rigs} rigs: U95 held the true error in {held}")
     assert stats.binom.ppf(0.001, rigs, 0.95) <= held
     if rigs == 200:
         assert 0.92 * rigs <= held <= 0.98 * rigs
@@ -85,6 +87,8 @@ def test_the_verdict_on_pairs_of_pads_is_right(pairs):
         is_far = abs(true) > 2 * found.smallest_difference_mm
         far += is_far
         far_told += is_far and found.told_apart
+    print(f"{pairs} pairs: {told} told apart, {right} of them in the true order; {far} truly differ by twice "
+          f"the smallest difference, {far_told} of them told apart")
     assert told >= pairs / 4           # else the study would say nothing
     assert far >= pairs / 4
     assert right >= 0.95 * told
