@@ -54,8 +54,9 @@ def prompt(step: Step, *, left: int) -> str:
 def weight_prompt(step: Step, *, carries_kg: float | None = None, by_enter: bool = True) -> str:
     """What to do with the weights, where the pad carries some already or none.
 
-    >>> weight_prompt(Step(do="weight", label="up", mass_kg=0.2, seconds=4), carries_kg=0.1)
-    'put weights on until 200 g in all (pan and spindle too) rest on the pad, gently; hands off; then Enter (up)'
+    >>> step = Step(do="weight", label="up", mass_kg=0.2, seconds=4)
+    >>> weight_prompt(step, carries_kg=0.1, by_enter=False)
+    'put weights on until 200 g in all (pan and spindle too) rest on the pad, gently; hands off (up)'
     """
     mass_kg = step.mass_kg or 0.0
     in_all = f"{1000 * mass_kg:g} g in all (pan and spindle too)"
