@@ -214,7 +214,8 @@ class Motor:
             self.make_safe()
         if not self._is_safe:
             raise RigError(f"the motor on {self.url} takes no more commands",
-                           expected="a motor that can be stopped", seen="nothing can be sent", remedy=f"{REACH_IN}; see to its cable")
+                           expected="a motor that can be stopped", seen="nothing can be sent",
+                           remedy=f"{REACH_IN}; see to its cable")
         self._is_ending = self._is_safe = False
         self._talk.tripped = None
         return [Said("the motor's watchdog was tried: it stops the motor "
