@@ -16,6 +16,7 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from statistics import fmean
 from types import TracebackType
 from typing import Self
@@ -143,7 +144,8 @@ class Motor:
         self._heard_s: dict[str, float] = {}         # host's time of the last fresh reading of a quantity
         self._ticks: dict[str, float] = {}           # its own time then
         self._fed_s = 0.0
-        self._armed = self._is_open = self._is_safe = False
+        self._armed = self._is_open = self._is_ending = self._is_safe = False
+        self._is_torn = self._is_unreachable = False
         self._told: str | None = None
         self._flooded, self._rate, self._news = 0, 1.0, False
         self._after: deque[tuple[float, str, float]] = deque(maxlen=500)       # since it was made safe
@@ -210,7 +212,11 @@ class Motor:
             raise RigError(f"the motor could not be tried: {fault}") from fault
         finally:
             self.make_safe()
-        self._is_safe = False
+        if not self._is_safe:
+            raise RigError(f"the motor on {self.url} takes no more commands",
+                           expected="a motor that can be stopped", seen="nothing can be sent",
+                           remedy=f"{REACH_IN}; see to its cable")
+        self._is_ending = self._is_safe = False
         self._talk.tripped = None
         return [Said("the motor's watchdog was tried: it stops the motor "
                      f"{took_s:.1f} s after padlab falls silent", "good")]
@@ -248,11 +254,11 @@ class Motor:
             if quantity == "force":
                 self._rate, self._news = source.timeline.rate, True
                 self.hand.feel(when, seen)
-                if not self._is_safe:
+                if not self._is_ending:
                     self.limits.force(seen.tolist())
             else:
                 self.hand.look(seen)
-                if not self._is_safe:
+                if not self._is_ending:
                     self.limits.place(self.hand.place_mm)
 
     def turn(self, follower: StepFollower) -> None:
@@ -325,6 +331,7 @@ class Motor:
         try:
             self._port.command(self.file.line_end.join(texts))
         except (OSError, TypeError, AttributeError) as fault:      # AttributeError: it is being opened again
+            self._is_torn = True
             raise Halt(f"the motor's port {self.url} does not take what is sent ({type(fault).__name__}): "
                        f"its own watchdog stops it. {REACH_IN}; see to its cable, then start a new run"
                        ) from fault
@@ -354,6 +361,13 @@ class Motor:
             raise Halt(f"the motor reports {self._talk.fault!r}: see to it with the motor switched off, then "
                        "start a new run")
 
+    @staticmethod
+    def words(said: Said) -> Said:
+        """What was written for a hand, for whoever stands beside a motor: nobody is to reach in."""
+        if said.tone != "prompt" or said.text.startswith("hands off"):
+            return said
+        return replace(said, text="hands off, the motor does it: " + said.text)
+
     # -- after it ----------------------------------------------------------------------------------
 
     def make_safe(self) -> list[Said]:
@@ -366,10 +380,11 @@ class Motor:
         """
         if self._is_safe or not self._is_open:
             return []
-        self._is_safe, self._told = True, None
+        self._is_ending, self._told = True, None
+        self._is_safe = self._send_safe()            # only then: if this is broken off, close tries again
         armed, self._armed = self._armed, False
         self._after.clear()
-        if self._send_safe():
+        if self._is_safe:
             sent = Said(f"the motor is stopped and made safe ({self.file.safe!r} was sent)", "good")
             return [sent] if armed else []
         return [Said("THE MOTOR CANNOT BE REACHED: its own watchdog stops it within "
@@ -377,14 +392,18 @@ class Motor:
 
     def _send_safe(self) -> bool:
         """One piece of bytes, so that nothing can come between; a lost port is waited for a little."""
-        until = self.clock() + BACK_S
+        until = self.clock() + (0.0 if self._is_unreachable else BACK_S)
+        end = self.file.line_end
         while True:
             try:
-                self._port.command(self.file.stop + self.file.line_end + self.file.safe)
+                torn = end if self._is_torn else ""              # what was sent before may lack its end
+                self._port.command(torn + self.file.stop + end + self.file.safe)
                 return True
             except (OSError, TypeError, AttributeError) as fault:
+                self._is_torn = True
                 log.info("making the motor safe: %s", fault)
-            if self.clock() > until:
+            if self.clock() >= until:
+                self._is_unreachable = True
                 return False
             self.pause(0.05)
 

@@ -45,8 +45,24 @@ def prompt(step: Step, *, left: int) -> str:
     if step.do == "away":
         return f"lift the anvil off and leave the pad alone for {step.seconds:g} s ({step.label})"
     if step.do == "weight":
-        return (f"let {1000 * (step.mass_kg or 0.0):g} g in all (pan and spindle too) down on the pad, "
-                f"gently; hands off; then Enter ({step.label})")
+        return weight_prompt(step)
     if step.label == "passage":
         return f"press as in playing, strokes of mixed force and length, for {step.seconds:g} s"
     return f"play as you play, for {step.seconds:g} s"
+
+
+def weight_prompt(step: Step, *, carries_kg: float | None = None, by_enter: bool = True) -> str:
+    """What to do with the weights, where the pad carries some already or none.
+
+    >>> step = Step(do="weight", label="up", mass_kg=0.2, seconds=4)
+    >>> weight_prompt(step, carries_kg=0.1, by_enter=False)
+    'put weights on until 200 g in all (pan and spindle too) rest on the pad, gently; hands off (up)'
+    """
+    mass_kg = step.mass_kg or 0.0
+    in_all = f"{1000 * mass_kg:g} g in all (pan and spindle too)"
+    what = f"let {in_all} down on the pad"
+    if carries_kg is not None and mass_kg < carries_kg:
+        what = f"take weights off until {in_all} are left"
+    elif carries_kg is not None:
+        what = f"put weights on until {in_all} rest on the pad"
+    return f"{what}, gently; hands off{'; then Enter' if by_enter else ''} ({step.label})"

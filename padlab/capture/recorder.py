@@ -490,7 +490,7 @@ class Recorder:
         if said or self.follower.is_active:
             self._active_s = self.clock()
         for one in said:
-            self.screen.say(one)
+            self.screen.say(one if self.motor is None else self.motor.words(one))
 
     def _mind_the_time(self) -> None:
         """Who or what has done nothing for too long?"""
@@ -509,7 +509,8 @@ class Recorder:
         if self.follower.zero_n is None and noise is not None and now - self._began_s > 10.0:
             self._tell_once("noise", f"the force is not at rest (noise {noise:.3f} N): hands off, no knocks")
         if now - self._active_s > self.patience_s and all(s.lost is None for s in self.sources.values()):
-            raise Quit(f"nobody pressed for {self.patience_s:g} s")
+            who = "nobody" if self.motor is None else "the motor has not"
+            raise Quit(f"{who} pressed for {self.patience_s:g} s")
 
     def _tell_once(self, key: str, text: str) -> None:
         if key not in self._told:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.capture.procedure import Procedure, Step
-from padlab.capture.prompts import Said, prompt
+from padlab.capture.prompts import Said, prompt, weight_prompt
 from padlab.capture.steps import Attempt
 
 Array = NDArray[np.float64]
@@ -107,7 +107,11 @@ class WeightFollower:
 
     def prompt(self) -> str:
         """What the operator is to do now."""
-        return "that was the last; weights off" if self.step is None else prompt(self.step, left=1)
+        if self.step is None:
+            return "that was the last; weights off"
+        if self.step.do == "weight":
+            return weight_prompt(self.step, carries_kg=self._carries_kg, by_enter=self.yes_after_s is None)
+        return prompt(self.step, left=1)
 
     def progress(self) -> str:
         """Where things stand, in a few words."""

@@ -78,7 +78,28 @@ def _show(rig: RigFile) -> None:
             facts += [f"limit {c.limit:g} {u}"] if c.limit is not None else []
             facts.append(f"calibration {c.calibration}" if c.calibration else "uncalibrated")
             lines.append(f"    {c.quantity} from {c.column}{_place(c)}: " + ", ".join(facts))
+    lines += _motor(rig.motor)
     click.echo(plain("\n".join(lines)))
+
+
+def _motor(motor: Any) -> list[str]:
+    """What is told to the motor, how far it may go, and what stops it."""
+    if motor is None:
+        return []
+    watchdog = motor.watchdog
+    lines = [f"  {motor.name} on {motor.url}: a motor, {_wiring(motor)}"]
+    if motor.identity is not None:
+        asked = f"asked {motor.identity.ask!r}, " if motor.identity.ask else ""
+        lines.append(f"    identity: {asked}it says {motor.identity.answer} within {motor.identity.wait}")
+    lines += [f"    sent when it is opened: {line}" for line in motor.setup]
+    lines.append(f"    told: start {', '.join(motor.start) or 'nothing'}; {motor.speed_text(0.15)} to press "
+                 f"at 0.15 mm/s ({motor.speed_unit}); stop {motor.stop}; safe {motor.safe}")
+    lines.append(f"    limits: {motor.fastest}, {motor.force_limit}, {motor.travel_limit} either way; "
+                 f"a stall after {motor.stall_within}")
+    lines.append("    watchdog: none; padlab does not drive this motor" if watchdog is None else
+                 f"    watchdog: fed {watchdog.feed!r}, stops the motor {watchdog.within} after the last; "
+                 + ("it cannot be proved from here" if watchdog.says is None else "proved before each run"))
+    return lines
 
 
 def _wiring(port: Any) -> str:

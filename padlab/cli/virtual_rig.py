@@ -60,6 +60,8 @@ def command(
     port, or one line INSTRUMENT=PORT for each of several instruments. The hand begins about 2 s of rig time
     after a program has opened all ports; each opening starts anew with a fresh pad.
 
+    A rig with a motor is played as a press that moves as it is told (padlab capture RIG PROCEDURE --drive).
+
     padlab virtual-rig --rig two-instruments --pad-kind spring --link rig
     """
     from padlab.capture.rig import read_rig
@@ -70,8 +72,18 @@ def command(
 
     if tcp is not None and link is not None:
         raise click.UsageError("--link names a pseudo-terminal; it does not go with --tcp")
+    described = read_rig(rig_name)
+    if described.motor is not None:
+        from padlab.cli.virtual_motor import serve_motor_press
+
+        if procedure or faults or lags or ppms or once or pad_kind == "player":
+            raise click.UsageError("a motor press does what it is told: no --procedure, --fault, --lag, "
+                                   "--ppm, --once, and no player")
+        serve_motor_press(described, pad_kind, material, lot=lot, pad=pad, softness=soft_lot, seed=seed,
+                          speed=speed, tcp=tcp, link=link)
+        return
     rig = VirtualRig(
-        read_rig(rig_name), pad_kind=pad_kind, material=material, lot=lot, pad=pad,  # type: ignore[arg-type]
+        described, pad_kind=pad_kind, material=material, lot=lot, pad=pad,  # type: ignore[arg-type]
         lot_softness=soft_lot, seed=seed, procedure=procedure, hand=hand,  # type: ignore[arg-type]
         faults=tuple(parse_fault(text) for text in faults), lags_s=_lags(lags), ppm=_ppms(ppms))
     if speed != 1.0 and not rig.may_be_quick:

@@ -50,9 +50,11 @@ QUICK_S = 0.8
 LAW_SHARE = 0.002
 """As far as a smooth curve in the logarithm of time may be off, as a share of the position: with this the
 many readings of the last seconds do not rule it; design choice."""
-BENDS = 0.25
-"""Standard deviation of the bend of a sinking curve over log time, as a share of its slope; virtual pads
-show up to 0.2 (design choice)."""
+READ_FROM_S, READ_TO_S = 0.5, 30.0
+"""What is read from 1 s to 10 s is smoothed with its neighbourhood, half a decade on either side."""
+BENDS = 0.12
+"""Bend of a sinking curve over log time (half the change of its slope in a decade), as a share of the
+slope, and its standard deviation; virtual pads show 0.05 to 0.2 (design choice)."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
@@ -69,6 +71,7 @@ class Hold:
     ramp_share: Array            # (m,) share of the position gained, rising to 1
     shaken_mm: float             # the most that the force's wander can have shaken in
     sigma: Array | None = None   # relative standard deviations of the positions; None: all alike
+    history: float = 0.0         # relative standard doubt of the fraction from how the pad had rested
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
@@ -152,11 +155,14 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     cell = np.searchsorted(edges, t[ok], side="right") - 1
     n = np.bincount(cell, minlength=POINTS)[:POINTS].astype(float)
     some = n > 0
+    quick = -float(ramp_t[0]) < QUICK_S
     level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
+    if quick:
+        level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
     sigma = None
-    if -float(ramp_t[0]) < QUICK_S:                  # read, not fitted: each cell weighs by its readings
+    if quick:                                        # read, not fitted: each cell weighs by its readings
         sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma)
@@ -217,8 +223,9 @@ def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | Non
     press shows. Superposition: what the ramp brought has a mean age (the mean stands for all of it, as
     the ramp is short against a second), and a press without a ramp would show so much more.
     """
-    t, x = seen.time_s, seen.position_mm
-    w = np.ones(t.size) if seen.sigma is None else 1 / seen.sigma
+    near = (seen.time_s >= READ_FROM_S) & (seen.time_s <= READ_TO_S)
+    t, x = seen.time_s[near], seen.position_mm[near]
+    w = np.ones(t.size) if seen.sigma is None else 1 / seen.sigma[near]
     s = np.log10(t)
     design = np.column_stack([np.ones_like(s), s, s * s])
     rows = design * w[:, None]
@@ -226,16 +233,17 @@ def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | Non
     left = (x - design @ beta) * w
     variance = max(float(left @ left) / max(t.size - 3, 1), 1e-16) / _share_of(left)
     straight, *_ = np.linalg.lstsq(rows[:, :2], x * w, rcond=None)
-    # How far it bends is known before: a slope changes by some BENDS of itself in half a decade.
-    known = np.diag([0.0, 0.0, variance / max((BENDS * float(straight[1])) ** 2, 1e-18)])
-    beta = np.linalg.solve(rows.T @ rows + known, rows.T @ (x * w))
+    # About how far it bends is known before: a pad starts slowly, and the slope grows with log time.
+    bend, known = BENDS * float(straight[1]), np.zeros((3, 3))
+    known[2, 2] = variance / max(bend**2, 1e-18)
+    beta = np.linalg.solve(rows.T @ rows + known, rows.T @ (x * w) + known @ [0.0, 0.0, bend])
     covariance = variance * np.linalg.inv(rows.T @ rows + known)
     if beta[0] <= 0:
         return None, None
     read = float(beta[1] + beta[2]) / float(beta[0])
     noise = math.sqrt(float(covariance[1:, 1:].sum())) / float(beta[0])
     more = read / _decade_from(float(np.trapezoid(-seen.ramp_s, seen.ramp_share))) - read
-    u = math.sqrt(noise**2 + more**2 / 12 + shaken**2 / 12)
+    u = math.sqrt(noise**2 + more**2 / 12 + shaken**2 / 12 + (seen.history * read) ** 2)
     return read + more / 2 - shaken / 2, u
 
 

@@ -155,7 +155,8 @@ def landed_s(time: Array, at: Array, noise: float, before_s: float, confirmed_s:
     Where nothing moved that can be seen, the word itself counts.
     """
     a, b = np.searchsorted(time, (before_s, confirmed_s))
-    steps = np.abs(np.diff(at[a : b + 1]))
+    moves = np.diff(at[a : b + 1])
+    steps = np.abs(moves)
     if steps.size < 2:
         return confirmed_s
     # Quick is what is within a tenth of the last quick move: an approach through the air may be quicker.
@@ -165,8 +166,13 @@ def landed_s(time: Array, at: Array, noise: float, before_s: float, confirmed_s:
         return confirmed_s
     last = int(moving[-1])
     fastest = float(steps[max(last - 10, 0) : last + 1].max())
-    quick = np.flatnonzero(steps > max(least, LANDED_SHARE * fastest))
-    return float(time[a + int(quick[-1]) + 1])
+    end = int(np.flatnonzero(steps > max(least, LANDED_SHARE * fastest))[-1])
+    # A stiff pad stops so softly that the last bit of the way is under the noise of a single reading.
+    way = np.sign(moves[end])
+    while end + 1 < steps.size and way * moves[end + 1] > max(least / 3, LANDED_SHARE * fastest):
+        end += 1
+    # It ended somewhere between two readings.
+    return float(time[a + end] + time[a + end + 1]) / 2
 
 
 def noise_mm(at: Array) -> float:

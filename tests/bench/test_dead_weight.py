@@ -208,7 +208,7 @@ def test_the_operator_says_enter_for_each_weight(asked, bench):
     capture, dial = asked(subprocess.PIPE)
     assert capture.has_said("no --latitude: standard gravity")
     for mass, at in ((25.5, 0.1), (500, 0.3), (25.5, 0.12), (500, 0.3)):
-        assert capture.has_said(f"let {mass:g} g in all")
+        assert capture.has_said(f"{mass:g} g in all (pan and spindle too)")
         dial.stay(2)
         dial.stay(0.4, to=at)
         dial.stay(2)

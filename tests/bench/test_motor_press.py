@@ -352,6 +352,34 @@ def test_a_motor_that_does_not_stop_is_cried_out(tmp_path):
     assert "stop switch NOW" in screen.text
 
 
+def test_a_second_ctrl_c_in_the_middle_of_stopping_does_not_leave_it_running(tmp_path, monkeypatch):
+    with Served() as served:
+        motor = Motor(served.rig, ONE)
+        motor.open()
+        motor._arm()
+        motor._tell(0.05)
+        served.wait_until(lambda: served.press.speed_mm_per_s > 0.04)
+
+        def interrupted(text):
+            monkeypatch.undo()
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr(motor._port, "command", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            motor.make_safe()
+        motor.close()
+        served.wait_until(lambda: served.press.state == "safe")
+        assert served.stands()
+
+
+def test_nobody_is_told_to_press_beside_a_motor(tmp_path):
+    with Served() as served:
+        _, screen = drive(served, tmp_path)
+    asked = [text for text in screen if "press slowly" in text]
+    assert asked
+    assert all(text.startswith("hands off, the motor does it: ") for text in asked)
+
+
 def test_a_silent_motor_is_said_to_be_silent(tmp_path):
     port = PtyPort()
     rig = described().with_urls([f"main={port.url}", f"motor={port.url}x"])
@@ -361,3 +389,27 @@ def test_a_silent_motor_is_said_to_be_silent(tmp_path):
     with pytest.raises(RigSilent, match="nothing comes from"), Motor(silent, ONE):
         pass
     port.close()
+
+
+def test_the_virtual_press_is_served_by_the_command(tmp_path):
+    """Two names on stdout, as --url takes them; Ctrl-C ends it and leaves no link behind."""
+    program = subprocess.Popen(
+        [sys.executable, "-c", "from padlab.cli.main import main; main()", "virtual-rig", "--rig",
+         "motor-press", "--pad-kind", "spring", "--link", str(tmp_path / "rig")],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        assert program.stdout is not None
+        urls = [program.stdout.readline().strip() for _ in range(2)]
+        assert urls == [f"main={tmp_path / 'rig-main'}", f"motor={tmp_path / 'rig-motor'}"]
+        with Motor(read_rig("motor-press").with_urls(urls), ONE) as motor:
+            assert motor.url == str(tmp_path / "rig-motor")
+            assert any("was tried" in said.text for said in motor.prove())
+        assert program.stderr is not None
+        while "left the motor's port" not in program.stderr.readline():
+            assert program.poll() is None
+    finally:
+        program.send_signal(signal.SIGINT)
+        _, words = program.communicate(timeout=20)
+    assert program.returncode == 0
+    assert "the motor's state: safe" in words
+    assert list(tmp_path.iterdir()) == []

@@ -94,9 +94,9 @@ def test_a_hard_pad_is_told_with_a_wider_doubt_not_with_a_wrong_number(weighed):
 def test_study_of_all_materials_and_many_pads(material):
     """Eight pads of each material; stiffness at four forces, the give, and the sinking.
 
-    One in twenty may lie beyond a 95 % interval; of 40 numbers of a material at most four do. The half-width
-    is at most 10 % but where ``SMALL`` says otherwise, and for the light forces of the dense polymer, whose
-    load-cell session alone has 8 %.
+    One in twenty may lie beyond a 95 % interval; of 48 numbers of a material at most four do. The half-width
+    is at most 10 % but where ``SMALL`` says otherwise, and where the load-cell session alone has over 6 %
+    (light forces, where its strokes differ most), as it always has on the dense polymer.
     """
     beyond, numbers = 0, 0
     for seed in range(20, 28):
@@ -106,7 +106,8 @@ def test_study_of_all_materials_and_many_pads(material):
         for a, b in pairs:
             apart, allowed = joint(a, b)
             beyond, numbers = beyond + (apart >= allowed), numbers + 1
-            assert allowed <= (0.16 if material == "dense polymer" else MOST), (seed, a, b)
+            assert allowed <= (MOST if half(b) <= 0.06 * b["value"] else 0.20), (seed, a, b)
+            assert half(a) <= MOST * a["value"] or material == "dense polymer", (seed, a)
         apart, allowed = joint(fit.json["creep"]["fraction_per_decade"], held(material, seed))
         beyond, numbers = beyond + (apart >= allowed), numbers + 1
         assert allowed <= SMALL.get(material, 0.115), (seed, apart, allowed)
