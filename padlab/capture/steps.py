@@ -335,9 +335,11 @@ class StepFollower:
     def _rest(self, step: Step, now: float, *, ended: bool = False) -> None:
         seconds, spent = step.seconds or 0.0, now - self._began_s
         if spent >= seconds or (ended and spent >= ENOUGH * seconds):
-            self._note(step, self._began_s, now, None)
+            # Over when its time was over, not when that was looked at: a late look shortens no later step.
+            over = min(now, self._began_s + seconds)
+            self._note(step, self._began_s, over, None)
             self._say(f"{step.label}: enough", "good")
-            self._go_on(now)
+            self._go_on(over)
         elif ended:
             reason = f"{step.label}: {spent:.0f} s of {seconds:g} s"
             self._note(step, self._began_s, now, None, reason)
