@@ -95,6 +95,10 @@ def worst_class(levels: tuple[Level, ...]) -> float | None:
     return max(level.reaches for level in levels if level.reaches is not None)
 
 
+FEWEST_APART = 3
+"""Repeats that differ, before what they differ by is taken for the step of the instrument."""
+
+
 def class_from(checks: tuple[Check, ...]) -> list[dict[str, float]]:
     """For each class that is reached, the lowest reference from which every check keeps it, and on up.
 
@@ -175,6 +179,26 @@ def step_as_written(reading: Array) -> float:
         if np.all(np.abs(np.round(reading, places) - reading) <= rounding):
             return float(f"1e-{places}")
     return 1e-19
+
+
+def step_of(reference: Array, reading: Array) -> float:
+    """The smallest step that the readings move by: what repeats differ by, where all keep to it.
+
+    An inch dial read in millimetres moves by 0.0127, however many places are written down.
+
+    >>> step_of(np.array([1.0, 1, 1, 2, 2]), np.array([1.0033, 1.0160, 0.9906, 2.0066, 2.0193]))
+    0.0127
+    """
+    written = step_as_written(reading)
+    group = groups_of(reference)
+    apart = np.concatenate([np.diff(np.unique(reading[group == g])) for g in range(int(group.max()) + 1)])
+    apart = apart[apart > 0.5 * written]
+    if apart.size < FEWEST_APART:
+        return written
+    least = float(apart.min())
+    off = (reading - reading[0]) / least
+    keeps = np.all(np.abs(off - np.round(off)) <= 0.01 + written / least)
+    return float(f"{round(least / written) * written:.12g}") if keeps and least > written else written
 
 
 def _zero_return(reference: Array, value: Array, series: tuple[str, ...] | None) -> float | None:

@@ -10,7 +10,7 @@ From the rig file's stated compliance, or better from a blank run (anvil on anvi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,7 @@ class Frame:
     source: str                          # "rig file" | "blank RUN" | "calibration ID" | "none"
     bare_at_f0_mm: float | None = None   # indicator reading on the bare anvils at F0, from the blank
     bare_u_mm: float | None = None       # its standard uncertainty
+    own: Array | None = None             # the part of the uncertainty that each run has anew
     measured_to_n: float | None = None   # blank runs know the frame up to here; None: as stated, anywhere
 
     @property
@@ -57,6 +58,14 @@ class Frame:
         if self.uncertainty is None:
             return None
         return np.asarray(np.interp(force_n, self.force_n, self.uncertainty))
+
+    def parts_mm(self, force_n: Array) -> tuple[Array, Array] | None:
+        """Standard uncertainties [mm]: what runs of this frame share, what each has anew; None: unknown."""
+        total = self.uncertainty_mm(force_n)
+        if total is None:
+            return None
+        own = np.zeros_like(total) if self.own is None else np.interp(force_n, self.force_n, self.own)
+        return np.sqrt(np.maximum(total**2 - own**2, 0.0)), np.asarray(own)
 
     @classmethod
     def from_compliance(cls, compliance_mm_per_n: float, uncertainty_mm_per_n: float | None) -> Frame:
@@ -113,7 +122,43 @@ def _blank_of(run: Run) -> Run:
             remedy="copy the blank run's folder onto this shelf too, or name another blank run of this rig: "
                    f"padlab remake {run.id} --blank RUN",
             where={"run": run.id, "blank": run.blank})
-    return shelf.open(str(run.blank))
+    blank = shelf.open(str(run.blank))
+    check_blank(blank, run.rig, run.id)
+    return _in_scale_of(run, blank)
+
+
+def check_blank(blank: Run, rig: RigRecord | None, run_id: str) -> None:
+    """Refuse a blank run of another rig.
+
+    Raises
+    ------
+    RunError
+        The two rigs have different names.
+    """
+    if blank.rig is not None and rig is not None and blank.rig.name != rig.name:
+        raise RunError(f"blank run {blank.id} is of another rig than run {run_id}",
+                       expected=f"rig {rig.name}", seen=f"rig {blank.rig.name}",
+                       where={"run": run_id, "blank": blank.id},
+                       remedy="record a blank run of this rig: padlab capture RIG blank --out SHELF")
+
+
+def _in_scale_of(run: Run, blank: Run) -> Run:
+    """The blank run read through the calibrations of the run that it serves.
+
+    Its give is taken off that run's positions: both must come from the same scale.
+    """
+    from padlab.records.raw_log import read_raw
+    from padlab.signals.merge import samples_from_raw
+
+    def of_channels(of: Run) -> tuple[str, ...]:
+        return tuple(c.id for c in calibrations_of(of) if c.kind in ("force", "displacement"))
+
+    wanted = of_channels(run)
+    if blank.rig is None or of_channels(blank) == wanted:
+        return blank
+    kept = tuple(c.id for c in calibrations_of(blank) if c.kind not in ("force", "displacement"))
+    again = replace(blank, calibrations=(*kept, *wanted))
+    return replace(again, _samples=samples_from_raw(again, read_raw(again)))
 
 
 def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None,
@@ -123,9 +168,12 @@ def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None =
     Its doubt is widened by t95/1.96, so that 1.96 of it is the 95 % half-width for few runs too.
     """
     wider = t95(table.degrees_of_freedom) / t95(math.inf)
-    return Frame(np.array(table.force_n), np.array(table.deflection_mm),
-                 wider * np.array(table.standard_uncertainty_mm), f"calibration {name}", bare_at_f0_mm,
-                 bare_u_mm=bare_u_mm, measured_to_n=float(table.force_n[-1]))
+    doubt = wider * np.array(table.standard_uncertainty_mm)
+    # u^2 = u_fit^2 + s^2 (1 + 1/n): the 1 is the next run's own frame, and nearly all of it.
+    runs = table.degrees_of_freedom + 1
+    return Frame(np.array(table.force_n), np.array(table.deflection_mm), doubt, f"calibration {name}",
+                 bare_at_f0_mm, bare_u_mm=bare_u_mm, own=doubt * math.sqrt(runs / (runs + 1)),
+                 measured_to_n=float(table.force_n[-1]))
 
 
 @dataclass(frozen=True)
@@ -208,6 +256,6 @@ def frame_from_blank(blank: Run) -> Frame:
     stack = curves.on(grid)
     n = len(stack)
     mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
-    doubt = stack.std(axis=0, ddof=1) * np.sqrt(1 + 1 / n)
-    return Frame(grid, mean - mean[0], doubt, f"blank {blank.id}", curves.bare_at_f0_mm,
-                 bare_u_mm=curves.bare_u_mm, measured_to_n=curves.top_n)
+    own = stack.std(axis=0, ddof=1)
+    return Frame(grid, mean - mean[0], own * np.sqrt(1 + 1 / n), f"blank {blank.id}", curves.bare_at_f0_mm,
+                 bare_u_mm=curves.bare_u_mm, own=own, measured_to_n=curves.top_n)

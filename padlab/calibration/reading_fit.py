@@ -13,6 +13,7 @@ straight line, and a mark.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,7 +56,7 @@ class ReadingFit:
         return self.tests[-1] if self.tests else None
 
 
-def fit_readings(reference: Array, reading: Array, *, lowest_verified: float | None = None,
+def fit_readings(reference: Array, reading: Array, *, lowest_verified: float | None = None, step: float = 0.0,
                  reference_relative_u: float | None = None, reference_u: float | None = None) -> ReadingFit:
     """Fit the reading on the reference.
 
@@ -63,6 +64,8 @@ def fit_readings(reference: Array, reading: Array, *, lowest_verified: float | N
     ----------
     reference, reading : array (n,)
         In any units: the fit is done on centred and scaled references.
+    step : float
+        What the reading moves by at least; scatter is never taken for less than its rounding.
 
     Raises
     ------
@@ -90,8 +93,17 @@ def fit_readings(reference: Array, reading: Array, *, lowest_verified: float | N
     if pure_df >= FEWEST_PURE and levels == 2:
         degree = 1                                       # two references: a line goes through both
     coefficients, covariance, sd, left = _least_squares(degree, z, reading)
-    # Unless repeats show that the curve is missed by scatter only, it may be missed by the same again.
-    local = 0.0 if tests and tests[-1].accepted else sd
+    if sd < step / math.sqrt(12):
+        # Readings that repeat to the last digit are known to their step, no better.
+        covariance = covariance * (step * step / 12 / (sd * sd)) if sd > 0 else _least_squares(
+            degree, z, reading, sd=step / math.sqrt(12))[1]
+        sd = step / math.sqrt(12)
+    # How far the levels' means lie off the curve: where the test accepts it, scatter alone may do that, and
+    # local errors of that size as well; else the curve may be missed by all that is left over.
+    local = sd
+    if tests and tests[-1].accepted:
+        means = np.array([left[group == g].mean() for g in range(levels)])
+        local = float(np.sqrt(means @ means / max(levels - degree - 1, 1)))
     curve = ReadingCurve(centre, half, tuple(coefficients.tolist()),
                          tuple(tuple(row) for row in covariance.tolist()), sd, reference.size - degree - 1,
                          lowest_verified, reference_relative_u, reference_u, local)
@@ -115,8 +127,12 @@ def groups_of(reference: Array) -> NDArray[np.int64]:
     return group
 
 
-def _least_squares(degree: int, z: Array, reading: Array) -> tuple[Array, Array, float, Array]:
-    """Coefficients in z, their covariance, residual sd, residuals; by QR, never by normal equations."""
+def _least_squares(degree: int, z: Array, reading: Array, *,
+                   sd: float | None = None) -> tuple[Array, Array, float, Array]:
+    """Coefficients in z, their covariance, residual sd, residuals; by QR, never by normal equations.
+
+    ``sd`` stands for the residual sd in the covariance, where it is known from elsewhere.
+    """
     powers = np.vander(z, degree + 1, increasing=True)
     # Readings are centred too, so that digits are not spent on a large common offset.
     middle = float(reading.mean())
@@ -126,7 +142,8 @@ def _least_squares(degree: int, z: Array, reading: Array) -> tuple[Array, Array,
     coefficients = coefficients + np.linalg.solve(r, q.T @ left)           # one step of refinement
     left = (reading - middle) - powers @ coefficients
     df = reading.size - degree - 1
-    sd = float(np.sqrt(left @ left / df)) if df > 0 else float("nan")
+    if sd is None:
+        sd = float(np.sqrt(left @ left / df)) if df > 0 else float("nan")
     inverse = np.linalg.solve(r, np.eye(degree + 1))
     coefficients[0] += middle
     return coefficients, sd * sd * (inverse @ inverse.T), sd, left

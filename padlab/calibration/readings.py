@@ -6,13 +6,13 @@ weights, gauge blocks --reference--> reading = curve(reference) --> the value of
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.calibration.classes import Check, checks_of, class_from, step_as_written
+from padlab.calibration.classes import Check, checks_of, class_from, step_of
 from padlab.calibration.reading_fit import ReadingFit, fit_readings
 from padlab.errors import InputError
 from padlab.marks import Mark, mark
@@ -82,11 +82,16 @@ def calibrate_readings(kind: str, table: ReadingTable) -> Calibrated:
     """
     sizes = np.abs(table.reference[table.reference != 0])
     lowest = float(sizes.min()) if sizes.size else None
-    fit = fit_readings(table.reference, table.reading, lowest_verified=lowest,
+    step = step_of(table.reference, table.reading / table.reading_factor) * table.reading_factor
+    fit = fit_readings(table.reference, table.reading, lowest_verified=lowest, step=step,
                        reference_relative_u=table.reference_relative_u, reference_u=table.reference_u)
-    step = step_as_written(table.reading / table.reading_factor) * table.reading_factor
     checks = checks_of(kind, fit.curve, table.reference, table.reading, step=step,
                        direction=table.direction, series=table.series)
+    kept = [c["from"] for c in class_from(checks)]
+    if kind == "force" and kept:
+        # A weight whose readings keep no class verifies nothing.
+        lowest = min(kept)
+        fit = replace(fit, curve=replace(fit.curve, lowest_verified=lowest))
     found: list[Mark] = []
     if fit.lack_of_fit is None:
         found.append(mark("few_repeats", kind))

@@ -108,7 +108,7 @@ def command(
     remembered = described.to_record()
     _check_calibrations(remembered, out)
     if blank is not None:
-        blank_id: str | None = _blank(blank, out)
+        blank_id: str | None = _blank(blank, out, described.to_record())
     else:
         blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
 
@@ -144,7 +144,8 @@ def _enter(screen: Screen) -> Callable[[], bool]:
     return Enter(sys.stdin, on_end=lambda: screen.say(ended)).taken
 
 
-def _blank(blank: str, shelf: Path) -> str:
+def _blank(blank: str, shelf: Path, rig: RigRecord) -> str:
+    from padlab.calibration.frame import check_blank
     from padlab.errors import RunError
     from padlab.records.shelf import find_runs
 
@@ -153,6 +154,7 @@ def _blank(blank: str, shelf: Path) -> str:
         raise RunError(f"{blank[:80]!r} is not a blank run", expected="one run of kind blank",
                        seen=", ".join(f"{r.id} ({r.kind})" for r in runs[:5]),
                        remedy="padlab capture RIG blank --out SHELF records one")
+    check_blank(runs[0], rig, "to be recorded")
     return runs[0].id
 
 

@@ -186,7 +186,8 @@ def _doubt(fit: RunFit, *, whole: bool) -> list[str]:
     lines = [_line("doubt of the give", f"{both_lengths(told['u95_mm'])} either way, at 95 %")]
     if whole:
         for s in budget.groups():
-            shared = "   shared by all pads of this rig: cancels between them" if s.systematic else ""
+            shared = "   shared by all pads of this rig: cancels between them" if s.systematic else \
+                "   each run's own" if s.name == "compliance" else ""
             size = both_lengths(s.contribution) if s.contribution else "none that counts"
             lines.append(f"    {s.name:<26}{size}{shared}")
         for u in budget.unknown:

@@ -84,6 +84,7 @@ def _amended(run: Run, calibrations: tuple[str, ...]) -> Run:
 def _with_blank(run: Run, blank: Run) -> Run:
     from datetime import UTC, datetime
 
+    from padlab.calibration.frame import check_blank
     from padlab.errors import RunError
     from padlab.records.amendments import amend
 
@@ -91,6 +92,7 @@ def _with_blank(run: Run, blank: Run) -> Run:
         raise RunError(f"run {blank.id} is no blank run for {run.id}",
                        expected="a run of kind blank on the same shelf",
                        seen=f"kind {blank.kind} in {blank.folder.parent}", where={"run": blank.id})
+    check_blank(blank, run.rig, run.id)
     return amend(run.folder, on=datetime.now(UTC), blank=blank.id)
 
 

@@ -39,7 +39,8 @@ TIE = 2.0
 """Laws within this of the best AICc are not told apart by the data."""
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
-OWN_SOURCES = ("force zero", "indicator step", "indicator, place by place", "temperature",
+OWN_FRAME = "frame, from run to run"
+OWN_SOURCES = (OWN_FRAME, "force zero", "indicator step", "indicator, place by place", "temperature",
                "time under load", "sunk before the reading", "between the weights")
 """Sources of a run, not of its rig: another run has another zero, another pad another place on the dial,
 another day another warmth, another pad sinks otherwise under its weights."""
@@ -309,11 +310,7 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     if zero > 0:
         # Moved up, so that a large doubt does not leave the measured range at the light end.
         moved["force zero"] = _limbs_seen(fitted, grid, grid + zero)
-    doubt = frame.uncertainty_mm(grid)
-    if doubt is not None and np.any(doubt > 0):
-        give = doubt - doubt[0]
-        # Two pads share the frame's error only where the same blank runs gave it.
-        name = f"frame, {frame.source}" if frame.is_measured else "frame"
+    for name, give in frame_sources(frame, grid).items():
         moved[name] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
     ramp = _upper_end(grid)
     if travel is not None and travel.resolution and prepared.position_noise_mm < travel.resolution / 2:
@@ -325,6 +322,16 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
         local = travel.local_uncertainty * ramp
         moved["indicator, place by place"] = Limbs(grid, base.loading_mm + local, base.unloading_mm + local)
     return moved
+
+
+def frame_sources(frame: Frame, grid: Array) -> dict[str, Array]:
+    """What one standard deviation of the frame moves the position by, from F0 (m,), source by source."""
+    parts = frame.parts_mm(grid)
+    if parts is None:
+        return {}
+    # Two pads share the frame's error only where the same blank runs gave it.
+    names = f"frame, {frame.source}" if frame.is_measured else "frame", OWN_FRAME
+    return {name: part - part[0] for name, part in zip(names, parts, strict=True) if np.any(part > 0)}
 
 
 def _upper_end(grid: Array) -> Array:

@@ -25,7 +25,7 @@ from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.calibration.loads import MASS, Load, load_of
 from padlab.errors import FitError
-from padlab.fitting.compression import Curve, Limbs, curves_of, describe
+from padlab.fitting.compression import Curve, Limbs, curves_of, describe, frame_sources
 from padlab.fitting.creep import LAW_SHARE, Hold, sinking_in
 from padlab.fitting.landmarks import GAUGE_U_MM
 from padlab.fitting.laws import compression_laws
@@ -281,9 +281,8 @@ def _rig_moved(base: Limbs, rig: RigRecord | None, frame: Frame, noise: float) -
     if travel is not None and travel.scale_uncertainty:
         more = 1 + travel.scale_uncertainty
         moved["indicator scale"] = Limbs(grid, base.loading_mm * more, base.unloading_mm * more)
-    doubt = frame.uncertainty_mm(grid)
-    if doubt is not None and np.any(doubt > 0):
-        away(f"frame, {frame.source}" if frame.is_measured else "frame", -(doubt - doubt[0]))
+    for name, give in frame_sources(frame, grid).items():
+        away(name, -give)
     if travel is not None and travel.resolution and noise < travel.resolution / 2:
         away("indicator step", travel.resolution / math.sqrt(12) * ramp)
     if travel is not None and travel.local_uncertainty:

@@ -19,6 +19,9 @@ from padlab.fitting.results import RunBudget
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 
+ENDS = {"temperature": 1.0, "indicator step": math.sqrt(2), "indicator, place by place": math.sqrt(2)}
+"""Errors that do not grow with the force: of a change once (warmth), or of each of its two ends."""
+
 
 def give_mm(limbs: Limbs, from_n: float, to_n: float) -> float:
     """Change of position between two net forces, mean of the limbs [mm]."""
@@ -47,6 +50,9 @@ def _sources(curve: Curve, of: Callable[[Limbs], float], value: float, to_n: flo
     for name, u, freedom, systematic in curve.sources(of, within=within):
         # The sign matters where two pads of one rig are compared: what moves both alike cancels.
         down = name in curve.moved and of(curve.moved[name]) < value
+        if name in ENDS:
+            # On the curve such an error grows to the hardest press; between any two forces it is whole.
+            u = ENDS[name] * abs(curve.moved[name].mean_mm()[-1] - curve.base.mean_mm()[-1])
         found.append(Source(name, u, freedom, sensitivity=-1.0 if down else 1.0, systematic=systematic))
     return found
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from padlab.capture.procedure import read_procedure
+from padlab.capture.rig import rigs_folder
 from padlab.capture.virtual.readings import RigErrors
 from padlab.capture.virtual.stocks import make_pad
 from padlab.capture.virtual.truth import truth
@@ -274,7 +275,7 @@ def test_few_blanks_are_marked_and_one_is_refused(padlab, bench):
 
 
 def test_a_capture_of_a_rig_that_names_a_lost_calibration_is_not_begun(padlab, tmp_path):
-    rig = (Path(__file__).parents[3] / "rigs" / "bench.toml").read_text()
+    rig = (Path(str(rigs_folder())) / "bench.toml").read_text()
     rig = rig.replace('limit = 25.0', 'calibration = "cal-20260704T081530Z-k3v9qa"\nlimit = 25.0')
     (tmp_path / "own.toml").write_text(rig)
     told = padlab("capture", tmp_path / "own.toml", "blank", "--out", tmp_path / "s", "--url", "loop://")
@@ -303,3 +304,62 @@ def test_a_soft_frame_is_taken_off_by_a_blank_and_is_a_bound_without_one(padlab,
             assert row["low"] <= true.stiffness_n_per_mm(row["force_n"]) <= row["high"]
     give = fit.json["compression"]["give_mm"]
     assert give["low"] <= true.give_mm(0.5, 12.5) <= give["high"]
+
+
+def test_a_blank_is_read_in_the_scale_of_the_run_that_it_serves(padlab, bench, length_id, force_id):
+    """A calibration applied to the pad run alone must not leave the frame's give in the old scale."""
+    bench.errors = replace(bench.errors, frame_mm_per_n=2e-3)
+    blank = bench.record()
+    pad = bench.record("dense polymer", start=START + timedelta(hours=1))
+    assert padlab("remake", pad.folder, "--blank", blank.folder, "--calibration", length_id,
+                  "--calibration", force_id).code == 0
+    pad_alone = fit_run(open_run(pad.folder)).json["compression"]["give_mm"]
+    assert padlab("remake", blank.folder, "--calibration", length_id, "--calibration", force_id).code == 0
+    assert fit_run(open_run(pad.folder)).json["compression"]["give_mm"] == pytest.approx(pad_alone, abs=2e-5)
+
+
+def test_a_blank_of_another_rig_is_refused(padlab, bench):
+    blank = bench.record()
+    bench.rig = replace(bench.rig, name="other")
+    pad = bench.record("wool felt", start=START + timedelta(hours=1))
+    told = padlab("remake", pad.folder, "--blank", blank.folder)
+    assert told.code == 1
+    assert "is of another rig" in told.err
+    assert open_run(pad.folder).blank is None
+
+
+def test_what_a_frame_does_from_run_to_run_does_not_cancel_between_two_pads(padlab, bench, shelf):
+    """Frames of 1.6 to 2.4 um/N: two pads cannot be told apart by what the next frame may do."""
+    still = replace(bench.errors, force_scale=0.0, force_offset_n=0.0, displacement_scale=0.0)
+    blanks = [bench.record(errors=replace(still, frame_mm_per_n=g), start=START + timedelta(minutes=k))
+              for k, g in enumerate([1.6e-3, 2.4e-3, 1.8e-3, 2.2e-3, 2.0e-3])]
+    folders = [b.folder for b in blanks]
+    answer = padlab("calibrate", "compliance", *folders, "--out", shelf.folder, "--json").json
+    pads = [bench.record("dense polymer", pad=k, errors=replace(still, frame_mm_per_n=2e-3)) for k in (1, 2)]
+    assert padlab("remake", *(p.folder for p in pads), "--calibration", answer["id"]).code == 0
+    told = padlab("fit", *(p.folder for p in pads), "--json").json
+    own = next(s for s in told["runs"][0]["budget"]["sources"] if s["name"] == "frame, from run to run")
+    assert not own["systematic"]
+    # s 0.316 um/N over 12 N is 3.8 um; the pair's half-width holds it twice.
+    assert own["standard_uncertainty_mm"] > 0.0035
+    assert told["pairs"][0]["smallest_difference_mm"] > 0.009
+    assert not told["pairs"][0]["told_apart"]
+
+
+def test_readings_that_repeat_to_the_last_digit_are_known_to_their_step(padlab, tmp_path):
+    rows = ["N,counts", *(f"{n},{100 * n}" for n in range(4) for _ in range(3))]
+    (tmp_path / "same.csv").write_text("\n".join(rows) + "\n")
+    told = padlab("calibrate", "force", tmp_path / "same.csv", "--column", "reference=N:N", "--column",
+                  "reading=counts", "--at", "150", "--json").json
+    assert told["residual_sd"] == pytest.approx(1 / np.sqrt(12))
+    assert told["at"][0]["low"] < 1.5 < told["at"][0]["high"]
+
+
+def test_the_lowest_force_verified_keeps_a_class(padlab, bench, tmp_path):
+    """At 0.2 N this scatter is 3 % and more: outside every class, and so not verified."""
+    noisy = bench.weights(tmp_path / "noisy.csv", [0, 0.02, 0.05, 0.1, 0.5, 1.0, 2.0], noise=0.006)
+    told = padlab("calibrate", "force", noisy, *FORCE, "--json").json
+    lowest = min(c["from"] for c in told["class_from"])
+    assert told["lowest_verified"] == lowest
+    assert lowest > 0.25
+    assert "lowest_force_unverified" in {m["code"] for m in told["marks"]}

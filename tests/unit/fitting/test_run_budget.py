@@ -56,11 +56,10 @@ def test_warmth_that_nobody_knows_is_said_and_is_no_zero(felt_fit):
 
 
 def test_warmth_that_is_assumed_is_a_rectangular_error(steady):
-    # science: 0.8 um/K x 2 K / sqrt 3 = 0.924 um at the hardest press; the give ends at 12.5 N of 18 N
+    # 0.8 um/K x 2 K / sqrt 3 = 0.924 um, whatever the two forces (closed form)
     fit = steady(moves=0.0008, within=2.0)
     found = source(fit, "temperature")
-    top = fit.json["good_to_n"]
-    assert found["standard_uncertainty_mm"] == pytest.approx(0.00092376 * 12 / (top - 0.25), rel=1e-3)
+    assert found["standard_uncertainty_mm"] == pytest.approx(0.00092376, rel=1e-3)
     assert not found["systematic"]
     assert "temperature" not in unknown(fit)
     assert fit.curves.own_shift_mm["temperature"][-1] == pytest.approx(0.00092376, rel=1e-4)
