@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 
 PER_LIMB = 48
 """Readings drawn of one limb of a stroke: more cannot be seen."""
-BAND_FORCES = 40
+BAND_FORCES = 80
 
 
 @dataclass(frozen=True)
