@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.pad_runs import shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -82,11 +83,13 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
 @click.option("--days-per-week", type=click.FloatRange(0, 7, min_open=True))
 @click.option("--stop", type=click.Choice(["up", "down"]), default="down", show_default=True,
               help="Which stop.")
+@shared_out
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     runs: tuple[str, ...], out: Path | None, touch: str, limit_mm: float, holding_n: float | None,
     face: tuple[float, float] | None, thickness_mm: float | None, service_years: float | None,
-    strokes_per_day: float | None, days_per_week: float | None, stop: str, as_json: bool,
+    strokes_per_day: float | None, days_per_week: float | None, stop: str, workers: int | None,
+    scheduler: str | None, as_json: bool,
 ) -> None:
     """Rank stocks by how far they let the valve drift under the finger.
 
@@ -98,6 +101,7 @@ def command(
 
     from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.decisions.comparison import Face, compare
+    from padlab.fitting.many import Asked
 
     spent = {"read": 0.0, "fit": 0.0, "compare": 0.0, "page": 0.0}
     with _timed(spent, "read"):
@@ -106,8 +110,8 @@ def command(
             if run.pad is None:
                 click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
         player = _player(touch, runs)
-    fits, failed = fit_all([run for run in chosen if run.pad is not None],
-                           timed=lambda name: _timed(spent, name))
+    fits, failed = fit_all([run for run in chosen if run.pad is not None], Asked(), workers=workers,
+                           scheduler=scheduler, timed=lambda name: _timed(spent, name))
     not_fitted = [(n.run.id, n.run.pad, _why(n.fault)) for n in failed if n.run.pad is not None]
     with _timed(spent, "compare"):
         comparison = compare(

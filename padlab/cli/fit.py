@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from padlab.cli import fit_check
 from padlab.cli.main import print_json
+from padlab.cli.pad_runs import shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from padlab.decisions.told_apart import Apart
     from padlab.errors import PadlabError
     from padlab.fitting.results import RunFit
+    from padlab.marks import Mark
 
 MOST_WHOLE = 3
 """Up to so many runs the doubt is shown source by source, and each pair has its verdict."""
@@ -48,10 +51,14 @@ def _quantities(kind: str, low: float, high: float) -> Any:
 @click.option("--at-time", "at_times", multiple=True, callback=_quantities("time", 0.01, 1e9),
               metavar="TIME", help="Time into a held note.")
 @click.option("--report", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
-              help="A page of these runs: numbers, and their doubt source by source.")
+              help="A page of these runs: numbers, drawings, and the doubt source by source.")
+@click.option("--check-with-lmfit", "checked", is_flag=True,
+              help="Fit each law once more with lmfit and show both; exit 1 if a good one differs.")
+@shared_out
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple[float, ...],
-            report: Path | None, as_json: bool) -> None:
+            report: Path | None, checked: bool, workers: int | None, scheduler: str | None,
+            as_json: bool) -> None:
     """What each run says of its pad, every number with its 95 % interval.
 
     A run that cannot be fitted is listed at the end; the others go on.
@@ -60,11 +67,13 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     """
     from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.fitting.creep import DEFAULT_TIMES_S
+    from padlab.fitting.many import Asked
 
     if report is not None and not report.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(report.parent))}", param_hint="--report")
     chosen = pad_runs(runs, by="fit")
-    fits, not_fitted = fit_all(chosen, at_forces_n=at_forces or None, at_times_s=at_times or DEFAULT_TIMES_S)
+    asked = Asked(at_forces or None, at_times or DEFAULT_TIMES_S, drawn=report is not None, checked=checked)
+    fits, not_fitted = fit_all(chosen, asked, workers=workers, scheduler=scheduler)
     if not fits:
         raise _none_fitted(not_fitted)
     pairs = _pairs(fits)
@@ -75,15 +84,22 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
 
         write_runs(fits, report, pairs=pairs, not_fitted=[(n.run.id, n.fault.message) for n in not_fitted],
                    made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+    fault = fit_check.fault(fits)
     if as_json:
+        more = {"lmfit": {f.run: [c.to_json() for c in f.checks] for f in fits}} if checked else {}
+        error = {} if fault is None else {"error": fault.to_json()}
         print_json({"runs": [f.json for f in fits], "pairs": [p.to_json() for p in pairs],
-                    "not_fitted": [n.to_json() for n in not_fitted]})
-        return
-    for f in fits:
-        click.echo("\n".join(_summary(f, at_forces, at_times, whole=len(fits) <= MOST_WHOLE)) + "\n")
-    _show_rest(pairs if len(fits) <= MOST_WHOLE else [], not_fitted, shortened=len(fits) > MOST_WHOLE)
-    if report is not None:
-        click.echo(f"The page: {plain(str(report))}")
+                    "not_fitted": [n.to_json() for n in not_fitted], **more, **error})
+    else:
+        for f in fits:
+            lines = _summary(f, at_forces, at_times, whole=len(fits) <= MOST_WHOLE)
+            click.echo("\n".join([*lines, *(fit_check.told(f.checks) if checked else ())]) + "\n")
+        _show_rest(pairs if len(fits) <= MOST_WHOLE else [], not_fitted, shortened=len(fits) > MOST_WHOLE)
+        if report is not None:
+            click.echo(f"The page: {plain(str(report))}")
+    if fault is not None:
+        click.echo(plain(f"padlab: {fault}"), err=True)
+        click.get_current_context().exit(1)
 
 
 def _none_fitted(not_fitted: list[NotFitted]) -> PadlabError:
@@ -153,11 +169,34 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
         lines.append(_line("best-fitting law", f"{c['law']} ({c['verdict'].replace('_', ' ')}); "
                            "numbers above come from the measured curve"))
     lines += _doubt(fit, whole=whole)
-    for m in fit.marks:
-        if m.weight is not Weight.NOTE or m.code in ("stroke_left_out", "partly_read", "by_weights"):
-            about = "" if m.message.startswith(m.about) else f"{m.about}: "
-            lines.append(one_line(f"{m.weight}: {about}{m.message}"))
+    told = [m for m in fit.marks if m.weight is not Weight.NOTE or m.code in ("partly_read", "by_weights")]
+    for m in sorted(told, key=lambda m: list(Weight)[::-1].index(m.weight)):
+        about = "" if m.message.startswith(m.about) else f"{m.about}: "
+        lines.append(one_line(f"{m.weight}: {about}{m.message}"))
+    return lines + _left_out(fit)
+
+
+def _left_out(fit: RunFit) -> list[str]:
+    """What was left out, each reason once: a stroke alone with its number, several with what is alike."""
+    from padlab.words import one_line
+
+    found: dict[str, list[Mark]] = {}
+    for m in sorted((m for m in fit.marks if m.code == "stroke_left_out"), key=_place):
+        found.setdefault(m.message.partition(" left out: ")[2].partition(":")[0], []).append(m)
+    lines = []
+    for reason, marks in found.items():
+        if len(marks) == 1:
+            lines.append(one_line(f"note: {marks[0].message}"))
+            continue
+        names = [m.about.rpartition(" ")[2] for m in marks]
+        kind = marks[0].about.rpartition(" ")[0]
+        lines.append(one_line(f"note: {len(marks)} {kind}s left out ({', '.join(names)}): {reason}"))
     return lines
+
+
+def _place(m: Mark) -> tuple[int, str]:
+    number = m.about.rpartition(" ")[2]
+    return int(number) if number.isdecimal() else 0, m.about
 
 
 def _held(creep: dict[str, Any] | None, at_times: tuple[float, ...]) -> list[str]:

@@ -9,8 +9,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
+
 if TYPE_CHECKING:
     from padlab.errors import PadlabError
+    from padlab.fitting.many import Asked
     from padlab.fitting.results import RunFit
     from padlab.records.run import Run
 
@@ -67,42 +70,89 @@ def shelves(names: Sequence[str]) -> list[Path]:
     return [Path(name) for name in names if "\0" not in name and (Path(name) / "runs").is_dir()]
 
 
-def fit_all(runs: Sequence[Run], *, timed: Timed = lambda _: nullcontext(), **how: Any,
-            ) -> tuple[list[RunFit], list[NotFitted]]:
+def shared_out(command: Callable[..., None]) -> Callable[..., None]:
+    """The options that say who fits."""
+    workers = click.option("--workers", type=click.IntRange(1, 256), metavar="N",
+                           help="Processes that fit; the answer is the same.  [default: 1]")
+    scheduler = click.option("--scheduler", metavar="ADDRESS",
+                             help="Workers of a dask scheduler fit, such as tcp://HOST:8786, which see the "
+                                  "same folders. Name only one that you trust.")
+    return workers(scheduler(command))
+
+
+def fit_all(runs: Sequence[Run], asked: Asked, *, workers: int | None = None, scheduler: str | None = None,
+            timed: Timed = lambda _: nullcontext()) -> tuple[list[RunFit], list[NotFitted]]:
     """Fit every run; one that cannot be fitted is listed with its reason, the others go on.
 
-    ``how`` is of :func:`padlab.fitting.run_fit.fit_run`; ``timed`` takes the time of reading and fitting.
+    ``workers`` and ``scheduler`` say who fits (:func:`padlab.fitting.many.crew`); ``timed`` takes the time
+    of reading and fitting, of which others do both.
     """
+    if workers is not None and scheduler is not None:
+        raise click.UsageError("--workers counts processes here, --scheduler names others: give one of them")
+    from padlab.fitting.results import RunFit
+
+    ended = [run for run in runs if run.state != "recording"]
+    alone = scheduler is None and min(workers or 1, len(ended)) < 2
+    answers = (_here(ended, asked, timed) if alone
+               else _by_others(ended, asked, min(workers or 1, len(ended)), scheduler, timed))
+    fits: list[RunFit] = []
+    not_fitted: list[NotFitted] = [NotFitted(run, _goes_on(run)) for run in runs if run.state == "recording"]
+    for run, answer in zip(ended, _with_progress(answers, len(ended)), strict=True):
+        if isinstance(answer, RunFit):
+            fits.append(replace(answer, conditions={**answer.conditions, "start_utc": run.start_utc}))
+            continue
+        answer.where.setdefault("run", run.id)
+        not_fitted.append(NotFitted(run, answer))
+    return fits, sorted(not_fitted, key=lambda n: runs.index(n.run))
+
+
+def _goes_on(run: Run) -> PadlabError:
+    from padlab.errors import RunError
+
+    return RunError(f"run {run.id} is still being recorded", expected="a run that has ended",
+                    seen="a recording that goes on", remedy="wait until its capture has ended",
+                    where={"run": run.id})
+
+
+def _here(runs: Sequence[Run], asked: Asked, timed: Timed) -> Iterator[RunFit | PadlabError]:
     from padlab.errors import FitError, RunError
     from padlab.fitting.run_fit import fit_run
 
-    fits: list[RunFit] = []
-    not_fitted: list[NotFitted] = []
-    for run in _with_progress(runs):
-        if run.state == "recording":
-            fault = RunError(f"run {run.id} is still being recorded", expected="a run that has ended",
-                             seen="a recording that goes on", remedy="wait until its capture has ended",
-                             where={"run": run.id})
-            not_fitted.append(NotFitted(run, fault))
-            continue
+    for run in runs:
         try:
             with timed("read"):
                 run.samples                     # noqa: B018  read now, so that the time split is true
             with timed("fit"):
-                fit = fit_run(run, **how)
+                fit = fit_run(run, **vars(asked))
         except (FitError, RunError) as fault:
-            fault.where.setdefault("run", run.id)
-            not_fitted.append(NotFitted(run, fault))
-            continue
-        fits.append(replace(fit, conditions={**fit.conditions, "start_utc": run.start_utc}))
-    return fits, not_fitted
+            yield fault
+        else:
+            yield fit
 
 
-def _with_progress(runs: Sequence[Run]) -> Iterator[Run]:
-    if len(runs) < 3 or not sys.stderr.isatty():
-        yield from runs
+def _by_others(runs: Sequence[Run], asked: Asked, workers: int, scheduler: str | None, timed: Timed,
+               ) -> Iterator[RunFit | PadlabError]:
+    from padlab.errors import FitError, RunError
+    from padlab.fitting.many import crew, fit_many
+
+    with timed("fit"), crew(workers=workers, scheduler=scheduler) as them:
+        # Elsewhere another folder is the current one.
+        folders = [run.folder.resolve() for run in runs]
+        for answer in fit_many(folders, asked, them.executor, workers=them.workers):
+            if isinstance(answer.fault, (FitError, RunError)):
+                yield answer.fault
+            elif answer.fault is not None:
+                raise answer.fault              # as it would be raised here
+            elif answer.fit is not None:
+                yield answer.fit
+
+
+def _with_progress(answers: Iterator[RunFit | PadlabError], count: int) -> Iterator[RunFit | PadlabError]:
+    if count < 3 or not sys.stderr.isatty():
+        yield from answers
         return
     from rich.console import Console
     from rich.progress import track
 
-    yield from track(runs, description="fitting", console=Console(stderr=True), transient=True)
+    yield from track(answers, total=count, description="fitting", console=Console(stderr=True),
+                     transient=True)

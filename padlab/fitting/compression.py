@@ -224,7 +224,7 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
     are not told apart are drawn as their weighted mean.
     """
     force, position, sigma = curve.points
-    gate = np.maximum(2e-3, 0.02 * position)
+    gate = gate_mm(position)
     fits = [fit(law.from_zero(F0_N), force, position, sigma=sigma,
                 effective_share=curve.effective_share, gate=gate) for law in laws]
     n = max(force.size * curve.effective_share, FEWEST_POINTS)
@@ -254,6 +254,11 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
     differs = bool(np.any(apart > _half_widths(curve)))
     described = CompressionLaw(best.law.name, best.quantities(), alternatives, best.verdict, law_mm)
     return described, best, differs
+
+
+def gate_mm(position: Array) -> Array:
+    """The most that a law may leave of the measured curve, smoothed [mm]."""
+    return np.asarray(np.maximum(2e-3, 0.02 * position))
 
 
 def _half_widths(curve: Curve) -> Array:

@@ -21,7 +21,7 @@ doubt.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -41,6 +41,8 @@ Array = NDArray[np.float64]
 POINTS = 36
 FIRST_S = 0.2
 SMOOTH_S = 0.3
+WATCHED = Callable[[Fit, Array, Array, Array | None, float], None]
+"""Who is told of each fit: the fit, its x, y and sigma, and n_eff / n by which its covariance was widened."""
 SHAKEN = 2.0
 """The most that a wandering force shakes in, in units of its wander over the stiffness."""
 RUBS = 6.0
@@ -76,12 +78,12 @@ class Hold:
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
             gap_share: Callable[[float], float], times_s: tuple[float, ...] = DEFAULT_TIMES_S,
-            rig_u_mm: Callable[[float], float]) -> Creep | None:
+            rig_u_mm: Callable[[float], float], on_fit: WATCHED | None = None) -> Creep | None:
     """Fit the hold whose force is nearest to ``near_n`` (the first of several); None without a hold.
 
     ``loading_stiffness`` gives dF/dx [N/mm] of the loading limb at a net force [N], ``gap_share``
     half the gap between the limbs there over the position, ``rig_u_mm`` the standard uncertainty of a
-    position that the rig makes.
+    position that the rig makes; ``on_fit`` is told of the fit of each law.
     """
     holds = prepared.role("hold")
     if not holds:
@@ -92,11 +94,11 @@ def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[f
     if seen is None:
         return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
     return sinking_in(seen, level_n=level, times_s=times_s, rig_u_mm=rig_u_mm(level),
-                      crossing_u_mm=max(prepared.position_noise_mm, 5e-4))
+                      crossing_u_mm=max(prepared.position_noise_mm, 5e-4), on_fit=on_fit)
 
 
 def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_mm: float,
-               crossing_u_mm: float) -> Creep:
+               crossing_u_mm: float, on_fit: WATCHED | None = None) -> Creep:
     """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
     t, x, level = seen.time_s, seen.position_mm, level_n
     clock, fraction, u = _fraction(seen)
@@ -104,6 +106,9 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
     fits = {name: _widen(f, share) for name, f in fits.items()}
+    if on_fit is not None:
+        for f in fits.values():
+            on_fit(f, t, x, seen.sigma, share)
     log = fits["logarithmic"]
     quantity = None
     if fraction is not None and u is not None:
@@ -120,8 +125,12 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     if verdict is Verdict.GOOD and (fraction is None or u is None or u > UNDETERMINED_SHARE * abs(fraction)):
         verdict = Verdict.UNDETERMINED
     shown = np.geomspace(max(float(t[0]), 0.3), 10 * seen.lasted_s, 80)
+    others = {name: f for name, f in fits.items() if name != "logarithmic"}
+    low, high = _ends(log, others.values(), shown, seen.lasted_s, common)
     return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
-                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=log.predict(shown))
+                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=log.predict(shown),
+                 curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]),
+                 curve_others_mm={name: f.predict(shown) for name, f in others.items()})
 
 
 def _level(prepared: Prepared, hold: Stroke) -> float:
@@ -295,20 +304,27 @@ def _widen(f: Fit, share: float) -> Fit:
 def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measured_to: float,
              common_u_mm: float) -> tuple[dict[str, Any], ...]:
     """Total position at the times, with the spread of the laws where it is carried beyond the data."""
-    rows = []
-    for at in times_s:
-        t = np.array([at])
-        value = float(f.predict(t)[0])
-        error = f.predict_standard_error(t) if math.isfinite(value) else None
-        beyond = at > measured_to
-        quantity: Quantity | None = None
-        if error is not None and math.isfinite(value):
-            u = math.hypot(float(error[0]), common_u_mm)
-            half = t95(max(f.n_used - len(f.values), 1)) * u
-            low, high = value - half, value + half
-            if beyond:
-                values = [float(o.predict(t)[0]) for o in others.values() if o.covariance is not None]
-                low, high = min([low, *[v - half for v in values]]), max([high, *[v + half for v in values]])
-            quantity = Quantity(value, low, high)
-        rows.append({"at_s": at, "extrapolated": beyond, "mm": quantity})
-    return tuple(rows)
+    t = np.array(times_s, dtype=np.float64)
+    values = f.predict(t)
+    low, high = _ends(f, others.values(), t, measured_to, common_u_mm)
+    known = np.isfinite(values) & ~np.isnan(low)
+    return tuple({"at_s": at, "extrapolated": at > measured_to,
+                  "mm": Quantity(float(v), float(a), float(b)) if there else None}
+                 for at, v, a, b, there in zip(times_s, values, low, high, known, strict=True))
+
+
+def _ends(f: Fit, others: Iterable[Fit], t: Array, measured_to: float, common_u_mm: float,
+          ) -> tuple[Array, Array]:
+    """Ends of the 95 % interval of the position at times (n,); beyond the data all laws are inside."""
+    value, error = f.predict(t), f.predict_standard_error(t)
+    if error is None:
+        return np.full(t.size, np.nan), np.full(t.size, np.nan)
+    half = t95(max(f.n_used - len(f.values), 1)) * np.hypot(error, common_u_mm)
+    low, high = value - half, value + half
+    beyond = t > measured_to
+    for other in others:
+        if other.covariance is not None:
+            there = other.predict(t)
+            low = np.where(beyond, np.fmin(low, there - half), low)
+            high = np.where(beyond, np.fmax(high, there + half), high)
+    return low, high

@@ -25,8 +25,10 @@ from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.calibration.loads import MASS, Load, load_of
 from padlab.errors import FitError
+from padlab.fitting.checked import LawCheck, check_law
 from padlab.fitting.compression import Curve, Limbs, curves_of, describe, frame_sources
-from padlab.fitting.creep import LAW_SHARE, Hold, sinking_in
+from padlab.fitting.creep import LAW_SHARE, WATCHED, Hold, sinking_in
+from padlab.fitting.drawing import drawing_of
 from padlab.fitting.landmarks import GAUGE_U_MM
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.limbs import CELLS, Cells, LimbFitter, grid_force_n
@@ -75,14 +77,14 @@ def is_weighed(run: Run) -> bool:
 
 def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: tuple[float, float],
                     asked_n: tuple[float, ...], times_s: tuple[float, ...], near_n: float,
-                    frame: Frame | None = None) -> RunFit:
+                    frame: Frame | None = None, drawn: bool = False, checked: bool = False) -> RunFit:
     """Everything padlab can say of one dead-weight session.
 
     Parameters
     ----------
     run : Run
         Kind ``pad``, with ``displacement_mm`` and the steps as they were seen.
-    at_forces_n, give_forces_n, times_s
+    at_forces_n, give_forces_n, times_s, drawn, checked
         As of :func:`padlab.fitting.run_fit.fit_run`; ``asked_n`` are the forces that a person named.
     near_n : float
         The held note nearest to this force is read [N].
@@ -113,10 +115,14 @@ def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: 
     curve = _curve(used, fraction, rig=rig, frame=frame, load=load, noise=noise)
     thickness = None if run.pad.thickness_mm is None else with_doubt(
         run.pad.thickness_mm, GAUGE_U_MM, positive=True)
-    law, _, differs = describe(curve, compression_laws(
+    law, best, differs = describe(curve, compression_laws(
         run.pad, run.pad.thickness_mm, compression_mm=float(curve.base.loading_mm[-1]),
         has_plateau=False))                          # a few weights do not show one
-    creep = _sinking(run, readings, curve, noise=noise, near_n=near_n, times_s=times_s, frame=frame)
+    checks: list[LawCheck] = []
+    if checked and best is not None:
+        checks.append(check_law(best, *curve.points, curve.effective_share, about="compression"))
+    creep = _sinking(run, readings, curve, noise=noise, near_n=near_n, times_s=times_s, frame=frame,
+                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     top = curve.base.force_n[-1]
     low, high = give_forces_n
     marks = [*run.marks, *_marks(run, readings, used, latitude, creep), *frame_marks(frame, curve)]
@@ -142,6 +148,7 @@ def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: 
         marks=tuple(sorted(set(marks))),
         budget=run_budget(curve, from_n=low, to_n=high, rig=rig, unknown=unknown)
         if F0_N <= low < high <= top else None,
+        drawing=drawing_of(curve, best, None, creep) if drawn else None, checks=tuple(checks),
     )
     result.json.update(run_json(result, curve, at_forces_n=at_forces_n, give_forces_n=give_forces_n))
     return result
@@ -301,7 +308,7 @@ def _law_points(below: list[Weighing], base: Limbs, noise: float) -> tuple[Array
 
 
 def _sinking(run: Run, readings: tuple[Weighing, ...], curve: Curve, *, noise: float, near_n: float,
-             times_s: tuple[float, ...], frame: Frame) -> Creep | None:
+             times_s: tuple[float, ...], frame: Frame, on_fit: WATCHED | None = None) -> Creep | None:
     """Sinking in the held notes whose force is nearest to ``near_n``, all together; None without any."""
     holds = [w for w in readings if w.is_hold and not w.reason and not w.from_above]
     if not holds:
@@ -312,7 +319,7 @@ def _sinking(run: Run, readings: tuple[Weighing, ...], curve: Curve, *, noise: f
     if seen is None:
         return None
     return sinking_in(seen, level_n=nearest.force_n, times_s=times_s,
-                      rig_u_mm=curve.rig_u_mm(nearest.force_n), crossing_u_mm=max(noise, 5e-4))
+                      rig_u_mm=curve.rig_u_mm(nearest.force_n), crossing_u_mm=max(noise, 5e-4), on_fit=on_fit)
 
 
 def _gathered(run: Run, holds: list[Weighing], readings: tuple[Weighing, ...], frame: Frame,

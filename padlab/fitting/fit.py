@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 
 UNDETERMINED_SHARE = 0.5
 """A standard error over half the value leaves the value open (its 95 % interval reaches 0)."""
+FEWEST_GATED = 10
+"""Fewer points show no pattern."""
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,11 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
     return Fit(law, theta, covariance, int(x.size), dropped, rms, rss, verdict, reason)
 
 
+def gated_over(n: int) -> int:
+    """Over how many of n points what a law leaves is smoothed before the gate looks at it."""
+    return max(n // 10, 3)
+
+
 def _finite(values: Array) -> Array:
     """A search that strays where the law is not a number is driven back by a large one."""
     if np.isfinite(values).all():
@@ -192,8 +199,8 @@ def _verdict(law: Law, theta: Array, covariance: Array | None, scaled_jac: Array
             return Verdict.AT_BOUND, f"{p.name} stands at its upper bound {p.upper:g} {p.unit}"
     if covariance is None:
         return Verdict.UNDETERMINED, "the parameters cannot be told apart"
-    if gate is not None and residual.size >= 10:
-        width = max(residual.size // 10, 3)
+    if gate is not None and residual.size >= FEWEST_GATED:
+        width = gated_over(residual.size)
         smooth = np.convolve(residual, np.ones(width) / width, "valid")
         limit = np.convolve(gate, np.ones(width) / width, "valid")
         if np.any(np.abs(smooth) > limit):

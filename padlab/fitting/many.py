@@ -14,15 +14,16 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
-from padlab.errors import InputError, PadlabError
+from padlab.errors import FitError, InputError, PadlabError
 from padlab.fitting.creep import DEFAULT_TIMES_S
 from padlab.fitting.results import RunFit
 from padlab.fitting.run_fit import fit_run
@@ -41,6 +42,8 @@ class Asked:
 
     at_forces_n: tuple[float, ...] | None = None
     at_times_s: tuple[float, ...] = DEFAULT_TIMES_S
+    drawn: bool = False
+    checked: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,8 +58,7 @@ class Fitted:
 def fit_folder(folder: Path, asked: Asked) -> Fitted:
     """Fit one run; a fault of the run is an answer too, so that one bad run stops no other."""
     try:
-        return Fitted(folder, fit=fit_run(open_run(folder), at_forces_n=asked.at_forces_n,
-                                          at_times_s=asked.at_times_s))
+        return Fitted(folder, fit=fit_run(open_run(folder), **vars(asked)))
     except PadlabError as fault:
         return Fitted(folder, fault=fault)
 
@@ -72,12 +74,50 @@ def fit_many(folders: Iterable[Path], asked: Asked, executor: Executor | None = 
             yield fit_folder(folder, asked)
         return
     waiting: deque[Future[Fitted]] = deque()
-    for folder in folders:
-        waiting.append(executor.submit(fit_folder, folder, asked))
-        if len(waiting) >= AHEAD * workers:
-            yield waiting.popleft().result()
-    while waiting:
-        yield waiting.popleft().result()
+    try:
+        for folder in folders:
+            with _stops_here_only():
+                waiting.append(executor.submit(fit_folder, folder, asked))
+            if len(waiting) >= AHEAD * workers:
+                yield _answer(waiting)
+        while waiting:
+            yield _answer(waiting)
+    finally:
+        for future in waiting:                  # whoever asks no more, or stops, leaves no work behind
+            future.cancel()
+
+
+def _answer(waiting: deque[Future[Fitted]]) -> Fitted:
+    future = waiting.popleft()
+    try:
+        return future.result()
+    except (BrokenExecutor, CancelledError) as fault:
+        raise FitError("a worker died, and its runs with it", expected="workers that stay",
+                       seen=" ".join(str(fault).split())[:120] or type(fault).__name__,
+                       remedy="ask for fewer workers, or for none: each needs memory of its own") from fault
+    except Exception as fault:
+        if type(fault).__module__.partition(".")[0] != "distributed":
+            raise
+        raise FitError("the workers of the scheduler did not finish", expected="workers that stay",
+                       seen=" ".join(f"{type(fault).__name__}: {fault}".split())[:120],
+                       remedy="look at the scheduler and its workers, or fit without them") from fault
+
+
+@contextmanager
+def _stops_here_only() -> Iterator[None]:
+    """A process started here never hears Ctrl-C, which a terminal sends to all: this one stops the rest."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _hears_no_stop() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @dataclass(frozen=True)
@@ -107,7 +147,8 @@ def crew(*, workers: int = 1, scheduler: str | None = None) -> Iterator[Crew]:
         yield Crew()
         return
     # A fresh interpreter each: no thread or lock of this one is carried over, on any system.
-    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn"),
+                                                 initializer=_hears_no_stop) as pool:
         yield Crew(pool, workers)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,10 @@ from padlab.calibration.budget import Budget, smallest_difference, verdict
 from padlab.marks import Mark
 from padlab.records.pad import F0_N, Pad
 from padlab.statistics.quantity import Quantity
+
+if TYPE_CHECKING:
+    from padlab.fitting.checked import LawCheck
+    from padlab.fitting.drawing import Drawing
 
 Array = NDArray[np.float64]
 
@@ -91,6 +95,10 @@ class Creep:
     curve_measured_mm: Array | None = None
     curve_law_t_s: Array | None = None              # (80,) to ten times the hold
     curve_law_mm: Array | None = None
+    curve_low_mm: Array | None = None               # (80,) ends of its 95 % interval; nan: not determined
+    curve_high_mm: Array | None = None
+    curve_others_mm: dict[str, Array] = field(default_factory=dict)     # the other laws, (80,) each
+    ramp_s: float | None = None                     # how long the force took to come on
 
 
 @dataclass(frozen=True)
@@ -176,3 +184,5 @@ class RunFit:
     marks: tuple[Mark, ...] = ()
     budget: RunBudget | None = None                 # None: the run does not reach both forces
     json: dict[str, Any] = field(default_factory=dict)   # the run's object in `fit --json`
+    drawing: Drawing | None = None                  # where it was asked for
+    checks: tuple[LawCheck, ...] = ()               # where they were asked for

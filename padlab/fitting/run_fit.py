@@ -13,9 +13,11 @@ import numpy as np
 from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
+from padlab.fitting.checked import LawCheck, check_law
 from padlab.fitting.compression import Curve, curves_of, describe, has_plateau, limb_curve
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
 from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
+from padlab.fitting.drawing import drawing_of
 from padlab.fitting.hysteresis import loop
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
 from padlab.fitting.laws import compression_laws
@@ -37,7 +39,8 @@ AT_FORCES_N = (2.0, 3.5, 8.0, 12.5)
 
 
 def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, ...] | None = None,
-            at_times_s: tuple[float, ...] = DEFAULT_TIMES_S) -> RunFit:
+            at_times_s: tuple[float, ...] = DEFAULT_TIMES_S, drawn: bool = False,
+            checked: bool = False) -> RunFit:
     """Everything padlab can say of one run.
 
     Parameters
@@ -49,6 +52,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     at_forces_n, at_times_s : tuple of float
         Net forces for stiffness and position, times for sinking. Two forces or more also say
         from where to where the give is meant: the first and the last.
+    drawn, checked : bool
+        Whether what a page draws, and the same laws fitted by lmfit, come with it.
 
     Raises
     ------
@@ -60,7 +65,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     ends = (at_forces_n[0], at_forces_n[-1]) if at_forces_n and len(at_forces_n) > 1 else GIVE_FORCES_N
     if is_weighed(run):
         return fit_weighed_run(run, frame=frame, at_forces_n=at_forces_n or AT_FORCES_N, give_forces_n=ends,
-                               asked_n=at_forces_n or (), times_s=at_times_s, near_n=SET_FORCE_N)
+                               asked_n=at_forces_n or (), times_s=at_times_s, near_n=SET_FORCE_N, drawn=drawn,
+                              checked=checked)
     run.need(kinds=("pad",), columns=("time_s", "force_n", "displacement_mm"), by="fit")
     if run.pad is None:
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
@@ -79,14 +85,18 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     proposed = compression_laws(run.pad, None if height is None else height.value,
                                 compression_mm=float(curve.base.loading_mm[-1]),
                                 has_plateau=has_plateau(curve.base))
-    law, _, differs = describe(curve, proposed)
+    law, best, differs = describe(curve, proposed)
+    checks: list[LawCheck] = []
+    if checked and best is not None:
+        checks.append(check_law(best, *curve.points, curve.effective_share, about="compression"))
     k = curve.base.loading_stiffness()
     mean = np.maximum(curve.base.mean_mm(), 1e-6)
     gap = np.maximum(curve.base.unloading_mm - curve.base.loading_mm, 0.0) / 2
     creep = sinking(prepared, near_n=SET_FORCE_N, times_s=at_times_s,
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
-                    rig_u_mm=curve.rig_u_mm)
+                    rig_u_mm=curve.rig_u_mm,
+                    on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
     hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run))
     thick = None if height is None else height.value
@@ -112,6 +122,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         compression_set=lasting_set(prepared, thick) if after_load is None else after_load[0],
         warm_up_mm=warm_up(prepared) if rested else None, strokes=_rows(prepared, curve),
         conditions=_conditions(run, prepared, curve), marks=tuple(sorted(set(marks))), budget=budget,
+        drawing=drawing_of(curve, best, prepared, creep) if drawn else None, checks=tuple(checks),
     )
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
     if after_load is not None:

@@ -20,7 +20,7 @@ from padlab import __version__
 from padlab.cautions import CAUTIONS
 from padlab.decisions.rows import Comparison
 from padlab.errors import InputError
-from padlab.report import figures, numbers, panels, run_story, story
+from padlab.report import figures, numbers, panels, run_figures, run_story, story
 from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
 from padlab.words import plain
 
@@ -66,7 +66,7 @@ def comparison_page(comparison: Comparison, *, made_on: str) -> str:
 
 def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Sequence[tuple[str, str]],
               made_on: str) -> str:
-    """The page of single runs: numbers, the doubt of the give source by source, marks.
+    """The page of single runs: numbers, drawings, the doubt of the give source by source, marks.
 
     Parameters
     ----------
@@ -83,8 +83,10 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
     drawn = [None if fit.budget is None else Markup(budget_bars(
         fit.budget.budget, about=f"pad {fit.pad.id} of {fit.pad.material}", key=f"doubt{n}"))
         for n, fit in enumerate(fits)]
+    curves = [[(one, Markup(one.svg)) for one in run_figures.run_figures(fit, key=f"run{n}")]
+              for n, fit in enumerate(fits)]
     return _environment().get_template("runs.html.j2").render(
-        made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, strict=True)),
+        made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, curves, strict=True)),
         pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
 
 

@@ -150,7 +150,10 @@ def test_the_page_of_runs_is_written_and_text_from_outside_is_plain_in_it(shelf,
     assert code == 0
     assert str(out) in words
     assert "<script" not in page
-    assert page.count("<svg") == 2
+    assert page.count("<h3>Doubt of the give, source by source") == 2
+    for heading in ("Loops, and the law", "Stiffness against force", "Working in",
+                    "Sinking under a held note", "What the best law leaves"):
+        assert page.count(f"<h3>{heading}") == 2
     assert "This rig can tell apart pads that differ by" in page
     assert "these two differ by" in page
     assert run(capsys, "fit", shelf, "--report", tmp_path / "no" / "r.html")[0] == 2
@@ -178,3 +181,48 @@ def test_compare_says_what_the_rig_can_tell_apart_and_cautions_beside_the_rank(s
     assert stock["runs"] == 2
     assert 0 < stock["smallest_difference_mm"] < stock["give_mm"]
     assert rig["smallest_difference_mm"]["best"] == stock["smallest_difference_mm"]
+
+
+def test_each_law_is_shown_beside_lmfits(shelf, capsys):
+    first, _ = pads(shelf)
+    code, out, _ = run(capsys, "fit", first, "--check-with-lmfit")
+    assert code == 0
+    for words in ("checked with lmfit", "logarithmic, sinking: good, the same", "Findley, sinking",
+                  "approach, sinking", "standard error"):
+        assert words in out
+    code, out, _ = run(capsys, "fit", first, "--check-with-lmfit", "--json")
+    assert code == 0
+    laws = json.loads(out)["lmfit"][first.name]
+    assert [law["about"] for law in laws] == ["compression", "sinking", "sinking", "sinking"]
+    good = [law for law in laws if law["verdict"] == "good"]
+    assert good
+    for law in good:
+        for p in law["parameters"]:
+            assert p["padlab"]["value"] == pytest.approx(p["lmfit"]["value"], rel=1e-5)
+            assert max(p["relative_difference"].values()) <= 1e-5
+    assert "lmfit" not in json.loads(run(capsys, "fit", first, "--json")[1])
+
+
+def test_a_law_that_lmfit_finds_otherwise_ends_with_1(shelf, capsys, monkeypatch):
+    first, _ = pads(shelf)
+    monkeypatch.setattr("padlab.fitting.checked.AGREES", -1.0)      # so strict that nothing agrees
+    code, out, err = run(capsys, "fit", first, "--check-with-lmfit")
+    assert code == 1
+    assert "logarithmic, sinking: good, DIFFERS" in out
+    assert "lmfit finds something else" in err
+    code, out, _ = run(capsys, "fit", first, "--check-with-lmfit", "--json")
+    assert code == 1
+    assert first.name in json.loads(out)["error"]["seen"]
+    assert json.loads(out)["runs"]
+
+
+def test_strokes_left_out_for_one_reason_are_told_in_one_line(capsys):
+    warm_up = next(f for f in sorted(SAMPLES.iterdir())
+                   if (described(f)["padlab"]["pad"] or {}).get("id") == "GWF3-1"
+                   and described(f)["padlab"]["procedure"]["name"] == "warm-up")
+    code, out, _ = run(capsys, "fit", warm_up)
+    assert code == 0
+    lines = [line for line in out.splitlines() if "left out" in line]
+    assert lines == ["note: 6 strokes left out (11, 14, 30, 33, 37, 41): not let go before it"]
+    weights = [line.split(":")[0] for line in out.splitlines() if re.match("(stop|caution|note):", line)]
+    assert weights == sorted(weights, key=["stop", "caution", "note"].index)
