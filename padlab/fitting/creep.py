@@ -276,8 +276,9 @@ def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: flo
     smaller compliance, which is fitted beside a cubic in log time.
     """
     width = max(int(np.searchsorted(t, t[0] + SMOOTH_S)), 1)
-    smooth = np.convolve(np.pad(f, (width // 2, width - 1 - width // 2), mode="edge"),
-                         np.ones(width) / width, "valid")
+    # A running mean by sums: its cost does not grow with the width.
+    sums = np.cumsum(np.pad(f - level, (width // 2 + 1, width - 1 - width // 2), mode="edge"))
+    smooth = level + (sums[width:] - sums[:-width]) / width
     most = np.maximum.accumulate(smooth)
     pressed = x - (most - level) / loading_stiffness
     log_t = np.log10(t)

@@ -1,4 +1,4 @@
-"""``--workers``, ``--scheduler`` and Ctrl-C with real processes: the same bytes, a clean end, clear errors."""
+"""``--workers``, ``--scheduler``, Ctrl-C with real processes: the same bytes, a clean end, clear errors."""
 
 from __future__ import annotations
 

@@ -1,21 +1,28 @@
-"""One sample run through ``fit_run`` against a plain lmfit script, in one process after imports.
+"""One sample run against a plain lmfit script, in one process after imports; and time against samples.
 
 The plain script (beside this file) is given the same points, the same smoothing and the same
 starting clock; it fits the curve and its leave-one-stroke-out copies (its covariance), the laws and
-the laws of sinking. padlab also chooses the smoothing, reads the record and finds the strokes.
+the laws of sinking. Three ratios: on just that; from the prepared record on, where padlab also gathers the
+points and chooses the smoothing; and ``fit_run`` whole, which also reads the record and finds the strokes.
 """
 
 import importlib.util
+import math
 import time
 import warnings
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from padlab.calibration.frame import frame_of
 from padlab.capture.virtual.simulate import simulated_run
 from padlab.fitting import compression, creep, limbs
+from padlab.fitting.landmarks import SET_FORCE_N, thickness
+from padlab.fitting.laws import compression_laws
 from padlab.fitting.prepared import prepare
 from padlab.fitting.run_fit import fit_run
 
@@ -104,3 +111,101 @@ def test_three_times_faster_than_plain_lmfit(points, record_property):
     for name, q in best.parameters.items():
         assert q.value == pytest.approx(reference.params[name].value, rel=1e-4)
     assert theirs / ours >= 3.0
+
+
+def from_prepared(run):
+    """The work from the prepared record on, as a job: the curve, the laws, the laws of sinking."""
+    frame = frame_of(run)
+    prepared = prepare(run, frame)
+    height = thickness(run, prepared, frame)
+
+    def job():
+        curve = compression.limb_curve(prepared, run.rig, frame, {})
+        base = curve.base
+        laws = compression_laws(run.pad, height.value, compression_mm=float(base.loading_mm[-1]),
+                                has_plateau=compression.has_plateau(base))
+        stiffness = base.loading_stiffness()
+        return curve, compression.describe(curve, laws), creep.sinking(
+            prepared, near_n=SET_FORCE_N, loading_stiffness=lambda f: base.at(stiffness, f),
+            gap_share=lambda f: 0.1, rig_u_mm=curve.rig_u_mm)
+    return job
+
+
+def on_the_same_points(run, fitter, smoothing, curve, seen):
+    """The work that the plain script does, of the same points, as a job."""
+    laws = compression_laws(run.pad, 1.5, compression_mm=0.1, has_plateau=False)
+    assert [law.name for law in laws] == ["linear", "power", "exponential"]     # as in the plain script
+
+    def job():
+        everyone = fitter.fit(list(range(len(fitter.strokes))), smoothing)
+        return everyone, fitter.without_each(smoothing), compression.describe(curve, laws), creep.sinking_in(
+            seen, level_n=3.5, times_s=(1.0, 10.0), rig_u_mm=0.0, crossing_u_mm=5e-4)
+    return job
+
+
+def test_ten_times_faster_on_the_same_points(points, record_property):
+    run, fitter, smoothing, curve, seen, clock = points
+    same, whole = on_the_same_points(run, fitter, smoothing, curve, seen), from_prepared(run)
+    same(), whole()  # imports and caches
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        (ours, more, theirs), ((everyone, _, (law, best, _), sinks), _, (curves, laws)) = least_seconds(
+            same, whole, lambda: plain_job(fitter, smoothing, curve, seen, clock))
+    record_property("ratio", theirs / ours)
+    record_property("ratio_from_prepared", theirs / more)
+    print(f"same points {1e3 * ours:.1f} ms, from prepared {1e3 * more:.1f} ms, plain lmfit "
+          f"{1e3 * theirs:.0f} ms, ratios {theirs / ours:.1f} and {theirs / more:.1f}")
+    # The same values, and errors of all: none was left out.
+    found = np.array([p.value for p in curves[0].params.values()])
+    assert np.cumsum(found[:limbs._count()]) == pytest.approx(np.cumsum(everyone.loading), abs=1e-4)
+    assert best.stderr is not None
+    for name, value in zip(law.parameters, best.values, strict=True):
+        assert value == pytest.approx(laws[law.law].params[name].value, rel=1e-4)
+    assert np.isfinite(sinks.fraction_standard_uncertainty)
+    assert theirs / ours >= 10.0
+    assert theirs / more >= 6.0
+
+
+def read_at(run, n, until_s):
+    """The run up to ``until_s`` as if it had been read ``n`` times, with noise on every reading."""
+    table, noise = run.samples, np.random.default_rng(1)
+    t = np.linspace(0.0, until_s, n)
+    return replace(run, _samples=pd.DataFrame({"time_s": t} | {
+        name: np.interp(t, table["time_s"], table[name]) + noise.normal(0, sd, n)
+        for name, sd in (("force_n", 2e-3), ("displacement_mm", 2e-4))}))
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize(("part", "counts"), [
+    ("strokes", (1_000, 10_000, 100_000, 1_000_000)),
+    ("whole", (3_000, 30_000, 300_000, 1_000_000)),
+])
+def test_time_is_linear_in_the_samples(points, part, counts, record_property):
+    run = points[0]
+    strokes = [s for s in prepare(run, frame_of(run)).strokes if s.role in ("working-in", "recorded")]
+    first = min(s.press.number for s in strokes)
+    apart = next((i for i, s in enumerate(strokes) if s.press.number != first + i), len(strokes))
+    end = float(run.samples["time_s"].iloc[strokes[apart - 1].press.stop]) + 0.5
+    until_s = end if part == "strokes" else float(run.samples["time_s"].iloc[-1])
+    seconds = []
+    for n in counts:
+        dense = read_at(run, n, until_s)
+        fit_run(dense)
+        took = []
+        for _ in range(3):
+            start = time.perf_counter()
+            fit = fit_run(dense)
+            took.append(time.perf_counter() - start)
+        assert fit.compression is not None
+        assert (fit.creep is not None) == (part == "whole")
+        seconds.append(min(took))
+    steps = [math.log(b / a) / math.log(m / n)
+             for (a, b), (n, m) in zip(pairwise(seconds), pairwise(counts), strict=True)]
+    exponent = float(np.polyfit(np.log(counts), np.log(seconds), 1)[0])
+    record_property("exponent", exponent)
+    record_property("exponents_step_by_step", steps)
+    print(part, [f"{n}: {1e3 * s:.0f} ms" for n, s in zip(counts, seconds, strict=True)],
+          f"exponent {exponent:.2f}, step by step", [f"{e:.2f}" for e in steps])
+    assert exponent <= 1.1
+    # The last step alone: arrays leave the cache there, which costs; work that grows faster would show 2.
+    assert max(steps) <= 1.5
