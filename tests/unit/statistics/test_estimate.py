@@ -27,7 +27,8 @@ def test_log_mean_scales_with_the_unit(rows, factor):
     other = [Estimate(v * factor, v * u * factor, 5.0, {"rig": v * 0.01 * factor}) for v, u in rows]
     a, b = average_with_scatter(one, log=True), average_with_scatter(other, log=True)
     assert float(b.value) == pytest.approx(float(a.value) * factor, rel=1e-9)
-    assert float(b.own) == pytest.approx(float(a.own) * factor, rel=1e-6, abs=1e-12)
+    size = float(a.value) * factor
+    assert float(b.own) == pytest.approx(float(a.own) * factor, rel=1e-6, abs=1e-12 * size)
     assert float(a.shared["rig"]) == pytest.approx(0.01 * float(a.value), rel=1e-9)
 
 
