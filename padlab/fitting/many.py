@@ -76,21 +76,27 @@ def fit_many(folders: Iterable[Path], asked: Asked, executor: Executor | None = 
     waiting: deque[Future[Fitted]] = deque()
     try:
         for folder in folders:
-            with _stops_here_only():
+            with _stops_here_only(), _workers_stay():
                 waiting.append(executor.submit(fit_folder, folder, asked))
             if len(waiting) >= AHEAD * workers:
-                yield _answer(waiting)
+                yield _first_of(waiting)
         while waiting:
-            yield _answer(waiting)
+            yield _first_of(waiting)
     finally:
         for future in waiting:                  # whoever asks no more, or stops, leaves no work behind
             future.cancel()
 
 
-def _answer(waiting: deque[Future[Fitted]]) -> Fitted:
-    future = waiting.popleft()
+def _first_of(waiting: deque[Future[Fitted]]) -> Fitted:
+    with _workers_stay():
+        return waiting.popleft().result()
+
+
+@contextmanager
+def _workers_stay() -> Iterator[None]:
+    """Workers that die are said to have died, whoever they were."""
     try:
-        return future.result()
+        yield
     except (BrokenExecutor, CancelledError) as fault:
         raise FitError("a worker died, and its runs with it", expected="workers that stay",
                        seen=" ".join(str(fault).split())[:120] or type(fault).__name__,

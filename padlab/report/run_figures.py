@@ -92,6 +92,8 @@ def _loops(fit: RunFit, d: Drawing, about: str, key: str) -> Drawn | None:
     force, law = fit.curves.force_n, fit.compression
     figure, axes = _panel()
     deepest = float(max(d.unloading_mm.max(), d.loading_mm.max(), *(s.position_mm.max() for s in d.loops), 0))
+    if law is not None and law.curve_mm is not None and np.all(np.isfinite(law.curve_mm)):
+        deepest = min(max(deepest, float(law.curve_mm.max())), 1.25 * deepest)
     axes.set_xlim(0, float(force[-1]) * 1.05)
     axes.set_ylim(deepest * UM_PER_MM * 1.06, min(0.0, *(float(s.position_mm.min()) for s in d.loops), 0.0)
                   * UM_PER_MM - deepest * UM_PER_MM * 0.02)
@@ -125,8 +127,8 @@ def _stiffness(fit: RunFit, d: Drawing, about: str, key: str) -> Drawn:
     force, (value, low, high) = d.stiffness_force_n, d.stiffness.T
     figure, axes = _panel(right=0.81)
     known = np.isfinite(low) & np.isfinite(high)
-    # Where an end is wide open, the drawing is not flattened by it.
-    top = min(float(np.max(np.where(known, high, value))), 2.5 * float(value.max()))
+    # Where an end is wide open, or the curve for a moment flat, the drawing is not flattened by it.
+    top = min(float(np.max(np.where(known, high, value))), 2.5 * float(np.quantile(value, 0.9)))
     axes.set_xlim(0, float(force[-1]) * 1.05)
     axes.set_ylim(0, top * 1.06)
     axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))

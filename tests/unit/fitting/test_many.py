@@ -1,6 +1,7 @@
 """Many runs: in order, each fault its own answer, the same to the last bit whoever fits."""
 
 import json
+import os
 import pickle
 import subprocess
 import sys
@@ -10,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from padlab.errors import InputError, RunError
+from padlab.errors import FitError, InputError, RunError
 from padlab.fitting.many import Asked, crew, fit_folder, fit_many
 from padlab.records.shelf import find_runs
 
@@ -57,6 +58,14 @@ def test_two_processes_find_the_same_bits(alone, folders):
     with crew(workers=2) as them:
         found = list(fit_many(folders, Asked(at_forces_n=(3.5, 8.0)), them.executor, workers=them.workers))
     assert bits(found) == bits(alone)
+
+
+def test_a_worker_that_dies_is_a_clear_error(folders):
+    with crew(workers=2) as them:
+        them.executor.submit(os._exit, 3)
+        with pytest.raises(FitError, match="a worker died") as told:
+            list(fit_many(folders * 3, Asked(), them.executor, workers=them.workers))
+    assert told.value.remedy
 
 
 @pytest.mark.parametrize("workers", [0, -1, 1000])
