@@ -87,6 +87,8 @@ def check_drives(rig: RigFile, procedure: Procedure) -> MotorFile:
     slow = [i for i in rig.instrument if i.lines_per_s is not None and i.lines_per_s < SLOWEST_LINES_PER_S
             and any(c.quantity in ("force", "displacement") for c in i.channel)]
     force = record.channel("force")
+    if force is not None and force.limit is None:
+        against.append("its cell has no limit: state the rated force of the cell")
     if force is not None and force.limit is not None and motor.force_n > force.limit:
         against.append(f"its force limit of {motor.force_n:g} N is over the cell's {force.limit:g} N")
     against += [f"{i.name} reads only {i.lines_per_s:g} times a second, not {SLOWEST_LINES_PER_S:g}"

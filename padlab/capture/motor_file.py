@@ -36,8 +36,13 @@ SPEED_UNITS = {"mm/s": 1.0, "um/s": 1000.0, "mm/min": 60.0}
 """How many of each make one millimetre a second."""
 FASTEST_MM_PER_S = 5.0
 """A bench motor that runs faster is refused: pads are pressed at 0.1 to 0.8 mm/s; design choice."""
+MOST_FORCE_N, MOST_TRAVEL_MM, LONGEST_STALL_S = 200.0, 50.0, 5.0
+"""Limits beyond these guard nothing on a bench for pads; design choice."""
+MOST_STEPS_PER_MM = 1e6
+LONGEST_COMMAND = 64
 FINEST_STEPS = 50
 """The largest speed must be at least so many times the smallest one that can be told; design choice."""
+_NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
 _SPEED = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(mm/s|um/s|mm/min)\s*", re.ASCII)
 
 
@@ -88,7 +93,7 @@ class MotorFile(Wiring):
     """A motor on a port of its own. Positive speed presses, unless ``sign`` is -1."""
 
     identity: IdentityFile | None = None
-    setup: Lines = Field((), description="sent whenever the port was opened")
+    setup: Lines = Field((), description="sent when the port is opened, once a person has let it move")
     start: Lines = Field((), description="sent before it is moved: lets it move at all")
     move: Annotated[Sent, AfterValidator(_is_template)] = Field(
         description="runs it at {speed} until the next command, such as run {speed}")
@@ -117,16 +122,51 @@ class MotorFile(Wiring):
     def _whole(self) -> Self:
         if (self.speed_unit == "steps/s") != (self.steps_per_mm is not None):
             raise mistake("motor", "steps_per_mm: goes with speed_unit steps/s, and with no other")
-        for key, value in (("force_limit", self.force_n), ("travel_limit", self.travel_mm),
-                           ("stall_within", self.stall_s)):
-            if not value > 0:
-                raise mistake("motor", f"{key}: more than nothing")
+        for key, value, most in (("force_limit", self.force_n, f"{MOST_FORCE_N:g} N"),
+                                 ("travel_limit", self.travel_mm, f"{MOST_TRAVEL_MM:g} mm"),
+                                 ("stall_within", self.stall_s, f"{LONGEST_STALL_S:g} s")):
+            if not 0 < value <= float(most.split()[0]):
+                raise mistake("motor", f"{key}: more than nothing, and {most} at most: more guards nothing")
+        if self._per_mm > MOST_STEPS_PER_MM:
+            raise mistake("motor", f"steps_per_mm: {MOST_STEPS_PER_MM:g} at most")
         if self.fastest_mm_per_s > FASTEST_MM_PER_S:
             raise mistake("motor", f"fastest: {FASTEST_MM_PER_S:g} mm/s at most; a pad is pressed far slower")
         if FINEST_STEPS * self.finest_mm_per_s > self.fastest_mm_per_s:
             raise mistake("motor", f"decimals: speeds in steps of {self.finest_mm_per_s:g} mm/s are too "
                                    "coarse to come softly to a force; more decimals, or a finer speed_unit")
+        longest = max(len(self.speed_text(v)) for v in (self.fastest_mm_per_s, -self.fastest_mm_per_s))
+        if longest > LONGEST_COMMAND:
+            raise mistake("motor", f"move: a command of {longest} signs; {LONGEST_COMMAND} at most")
         return self
+
+    @model_validator(mode="after")
+    def _moves_only_by_move(self) -> Self:
+        """Only ``move`` may move it; padlab cannot know other commands of a controller that do."""
+        feed = [] if self.watchdog is None else [self.watchdog.feed]
+        ask = [] if self.identity is None or not self.identity.ask else [self.identity.ask]
+        sent = {"identity.ask": ask, "setup": self.setup, "start": self.start, "watchdog.feed": feed,
+                "stop": [self.stop], "safe": [self.safe]}
+        faults = [f"{key}: {text!r} would move it" for key, texts in sent.items() for text in texts
+                  if self.would_move(text)]
+        ways_on = {*self.start, *feed}
+        faults += [f"{key}: {text!r} is also what keeps it going (start or watchdog.feed)"
+                   for key, text in (("stop", self.stop), ("safe", self.safe)) if text in ways_on]
+        if faults:
+            raise mistake("motor", "; ".join(faults))
+        return self
+
+    def would_move(self, text: str) -> bool:
+        """Whether a line holds the move command with a speed that is not 0.
+
+        >>> motor = MotorFile(name="motor", url="/dev/ttyUSB0", move="run {speed}", speed_unit="um/s",
+        ...                   stop="run 0", safe="off", fastest="0.8mm/s", force_limit="21N",
+        ...                   travel_limit="4mm")
+        >>> [motor.would_move(t) for t in ("run 800", "on; RUN  -5", "run 0", "prune 800", "off")]
+        [True, True, False, False, False]
+        """
+        before, after = ([re.escape(word) for word in part.split()] for part in self.move.split("{speed}"))
+        pattern = r"(?<![A-Za-z0-9.+-])" + r"\s*".join([*before, _NUMBER, *after])
+        return any(float(m.group(1)) != 0 for m in re.finditer(pattern, text, re.IGNORECASE | re.ASCII))
 
     @property
     def force_n(self) -> float:

@@ -225,7 +225,8 @@ class Port:
                 try:
                     self._serial = self._open_url(url)
                     early = self._identify()
-                    self._set_up()
+                    if not isinstance(self.instrument, MotorFile):     # a motor that was lost is only stopped
+                        self._set_up()
                 except GONE as fault:                                   # RigError is an OSError too
                     last = _short(fault)
                     self._close_serial()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -40,9 +41,9 @@ class RigFile(Table):
     def _instruments_differ(self) -> Self:
         ports = [*self.instrument, *([self.motor] if self.motor else [])]
         names = [p.name.lower() for p in ports]
-        urls = [p.url for p in ports if p.url != "loop://"]
+        urls = [p.url for p in ports]
         faults = [f"instrument name {n}: used twice" for n in sorted(set(names)) if names.count(n) > 1]
-        faults += [f"url {u}: two instruments on one port" for u in sorted(set(urls)) if urls.count(u) > 1]
+        faults += [f"url {u}: two instruments on one port" for u in _shared(urls)]
         quantities = [c.quantity for i in self.instrument for c in i.channel]
         faults += [f"quantity {q}: given by {quantities.count(q)} channels; one is enough"
                    for q in sorted(set(quantities)) if quantities.count(q) > 1]
@@ -88,12 +89,19 @@ class RigFile(Table):
             # What looks like a path is taken for one; opening it will tell whether anything is there.
             is_path = bool(url) and "\0" not in url and "://" not in url and COM_PORT.fullmatch(url) is None
             urls[name] = check_url(str(Path(url).absolute()) if is_path else url)
-        shared = sorted(u for u in set(urls.values()) if list(urls.values()).count(u) > 1 and u != "loop://")
-        if shared:
+        ports = [*self.instrument, *([motor] if motor else [])]
+        every = {p.name: urls.get(p.name, p.url) for p in ports}
+        if shared := _shared(every.values()):
             raise InputError(f"two instruments on one port: {shared[0]}", expected="a port for each",
-                             seen=", ".join(f"{n}={u}" for n, u in urls.items())[:200])
+                             seen=", ".join(f"{n}={u}" for n, u in every.items())[:200])
         here: dict[str, Any] = {"instrument": tuple(
             i.model_copy(update={"url": urls.get(i.name, i.url)}) for i in self.instrument)}
         if motor is not None:
             here["motor"] = motor.model_copy(update={"url": urls.get(motor.name, motor.url)})
         return self.model_copy(update=here)
+
+
+def _shared(urls: Iterable[str]) -> list[str]:
+    """Ports that stand there twice, under whatever path."""
+    real = [os.path.realpath(u) if u.startswith("/") else u for u in urls if u != "loop://"]
+    return sorted(u for u in set(real) if real.count(u) > 1)

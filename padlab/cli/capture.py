@@ -80,6 +80,7 @@ def command(
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
+    from padlab.errors import RunError
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
     from padlab.units import parse_quantity
@@ -128,11 +129,20 @@ def command(
         )
     for one in run.marks:
         click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
+    fault = None
+    if run.state != "complete" and not stop.is_asked():
+        # Kept, but neither done nor ended by whoever stands there: the rig or the hand is at fault.
+        why = next((m.message for m in run.marks if m.code == "interrupted"), "the run ended early")
+        fault = RunError(why, expected="a complete run", seen=f"state {run.state}; what was recorded is kept",
+                         where={"run": run.id})
     if as_json:
         print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
-                    "marks": [m.to_json() for m in run.marks]})
+                    "marks": [m.to_json() for m in run.marks],
+                    **({} if fault is None else {"error": fault.to_json()})})
     else:
         click.echo(f"{run.id}  {run.state}  {plain(str(run.folder))}")
+    if fault is not None:
+        raise click.exceptions.Exit(1)
 
 
 def _enter(screen: Screen) -> Callable[[], bool]:

@@ -21,11 +21,12 @@ import pytest
 from padlab.capture.motor import Motor
 from padlab.capture.procedure import procedure_from_table
 from padlab.capture.recorder import record
-from padlab.capture.rig import read_rig, rig_from_table
+from padlab.capture.rig import read_rig, rig_from_table, rigs_folder
 from padlab.capture.virtual.motor_bench import MotorBench
 from padlab.capture.virtual.motor_press import MotorPress, PressFaults, Spring
 from padlab.capture.virtual.ports import PtyPort
 from padlab.capture.virtual.stocks import make_pad
+from padlab.cli.consent import _cautions
 from padlab.errors import RigError, RigSilent
 from padlab.records.pad import Pad
 from padlab.records.shelf import Shelf, open_run
@@ -276,7 +277,39 @@ def test_only_the_word_itself_is_consent(tmp_path):
             _, words = program.communicate(timeout=30)
             assert program.returncode == 1
             assert "nothing was recorded" in words
-            assert [t for t in told(served) if t not in ("who", "halt", "off")] == []
+            assert told(served) == []                            # not even asked who it is
+
+
+def test_a_setup_line_waits_for_consent_too(tmp_path):
+    """A file's setup lines were sent when the port was opened, before anyone had agreed."""
+    rig = tmp_path / "own.toml"
+    rig.write_text((Path(str(rigs_folder())) / "motor-press.toml").read_text("utf-8").replace(
+        'start = ["on"]', 'setup = ["hello"]\nstart = ["on"]'))
+    for typed, sent in ((b"no\n", False), (b"move\n", True)):
+        master, far = os.openpty()
+        with Served() as served, contextlib.ExitStack() as stack:
+            stack.callback(os.close, master)
+            program = subprocess.Popen(
+                [sys.executable, "-c", "from padlab.cli.main import main; main()", "capture", str(rig),
+                 "check", "--out", str(tmp_path / "shelf"), *(x for u in served.urls for x in ("--url", u))],
+                stdin=far, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+            stack.callback(lambda p=program: (p.kill(), p.communicate(timeout=20)))
+            os.close(far)
+            os.write(master, typed)
+            if sent:
+                served.wait_until(lambda: "hello" in told(served))
+            else:
+                program.communicate(timeout=30)
+                assert told(served) == []
+
+
+def test_the_question_is_true_of_a_watchdog_that_cannot_be_tried():
+    said = "\n".join(_cautions(described(says=None), "Check", 12.5))
+    assert "ITS WATCHDOG IS NOT TRIED" in said
+    assert "First its watchdog is tried" not in said
+    said = "\n".join(_cautions(described(), "Check", 12.5))
+    assert "First its watchdog is tried" in said
+    assert "who | on. It moves by: run {speed}. To end: halt | off" in said
 
 
 @pytest.mark.parametrize(("faults", "words"), [

@@ -148,7 +148,9 @@ def test_an_over_range_cell_stops_the_run_which_is_kept(tmp_path, capsys):
     with served(virtual, tcp=not HAS_PTY, speed=5.0) as urls:
         code, told, words = padlab(capsys, "capture", "bench", "check", "--out", str(tmp_path / "shelf"),
                                    *typed(urls))
-    assert code == 0
+    assert code == 1                                      # the measurement is at fault; the run is kept
+    assert told["error"]["where"] == {"run": told["run"]}
+    assert "over the limit of 25 N" in told["error"]["message"]
     assert (told["state"], {"over_range", "interrupted"} <= {m["code"] for m in told["marks"]}) == (
         "interrupted", True)
     after = words.partition("STOP, let go: force reached 25.0 N, over the limit of 25 N")[2]

@@ -78,6 +78,20 @@ def test_speeds_are_read_with_their_unit():
     ({"watchdog": {"feed": "a", "within": "3s"}}, "0.1 s to 2 s"),
     ({"watchdog": {"feed": "a", "within": "500ms", "says": "(a+)+"}}, "motor.watchdog.says"),
     ({"fault": "(?=x)"}, "motor.fault"),
+    ({"force_limit": "100000N"}, "200 N at most"),
+    ({"travel_limit": "100000mm"}, "50 mm at most"),
+    ({"stall_within": "10000s"}, "5 s at most"),
+    ({"speed_unit": "steps/s", "steps_per_mm": 1e300}, "steps_per_mm"),
+    ({"move": "r" * 54 + " {speed}", "decimals": 6}, "signs; 64 at most"),
+    ({"setup": ["hello", "run 800"]}, "setup: 'run 800' would move it"),
+    ({"start": ["on", "RUN -5"]}, "start: 'RUN -5' would move it"),
+    ({"safe": "run 800"}, "safe: 'run 800' would move it"),
+    ({"stop": "halt; run 3"}, "would move it"),
+    ({"stop": "alive"}, "also what keeps it going"),
+    ({"safe": "on"}, "also what keeps it going"),
+    ({"watchdog": {"feed": "run 1", "within": "500ms"}}, "watchdog.feed: 'run 1' would move it"),
+    ({"identity": {"ask": "run 800", "answer": "x"}}, "identity.ask: 'run 800' would move it"),
+    ({"url": "/dev/../dev/ttyACM0"}, "two instruments on one port"),
 ])
 def test_what_is_wrong_with_a_motor_is_named(changes, words):
     with pytest.raises(FileFormatError) as fault:
@@ -101,6 +115,19 @@ def no_gauge(table):
     main = table["instrument"][0]
     del main["channel"][1]
     main["pattern"] = main["pattern"].replace(",(?P<displacement>-?\\d+)", "")
+
+
+def no_cell_limit(table):
+    del table["instrument"][0]["channel"][0]["limit"]
+
+
+def test_a_cell_without_a_limit_is_not_driven():
+    with pytest.raises(InputError, match="cell has no limit"):
+        check_drives(rig(change=no_cell_limit), read_procedure("standard"))
+
+
+def test_a_move_to_a_stand_may_be_the_way_to_stop():
+    assert motor(stop="run 0").would_move("run 0") is False
 
 
 def slow(table):
