@@ -24,7 +24,7 @@ from padlab.fitting.limbs import Cells, LimbFitter, RisingCurves, gather, grid_f
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
 from padlab.records.pad import F0_N
-from padlab.records.rig_record import RigRecord
+from padlab.records.rig_record import Channel, RigRecord
 from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
 
 Array = NDArray[np.float64]
@@ -303,9 +303,6 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     travel = None if rig is None else rig.channel("displacement")
     force_scale = column_doubt.get("force_scale") if force is None else force.scale_uncertainty
     travel_scale = column_doubt.get("displacement_scale") if travel is None else travel.scale_uncertainty
-    if travel_scale:
-        moved["indicator scale"] = Limbs(grid, base.loading_mm * (1 + travel_scale),
-                                         base.unloading_mm * (1 + travel_scale))
     if force_scale:
         # Shrinking the force keeps the evaluation inside the measured range.
         moved["force scale"] = _limbs_seen(fitted, grid, grid / (1 + force_scale))
@@ -315,17 +312,25 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     if zero > 0:
         # Moved up, so that a large doubt does not leave the measured range at the light end.
         moved["force zero"] = _limbs_seen(fitted, grid, grid + zero)
-    for name, give in frame_sources(frame, grid).items():
-        moved[name] = Limbs(grid, base.loading_mm - give, base.unloading_mm - give)
+    return gauge_moved(base, travel, travel_scale, frame, prepared.position_noise_mm) | moved
+
+
+def gauge_moved(base: Limbs, travel: Channel | None, scale_u: float | None, frame: Frame,
+                noise_mm: float) -> dict[str, Limbs]:
+    """The curve were a source of the displacement or of the frame one standard deviation elsewhere."""
+    grid = base.force_n
+    away: dict[str, Array] = {name: -give for name, give in frame_sources(frame, grid).items()}
     ramp = _upper_end(grid)
-    if travel is not None and travel.resolution and prepared.position_noise_mm < travel.resolution / 2:
+    if travel is not None and travel.resolution and noise_mm < travel.resolution / 2:
         # Rounding averages out where the noise is over half a step; a quieter dial rounds all alike.
-        step = travel.resolution / math.sqrt(12) * ramp
-        moved["indicator step"] = Limbs(grid, base.loading_mm + step, base.unloading_mm + step)
+        away["indicator step"] = travel.resolution / math.sqrt(12) * ramp
     if travel is not None and travel.local_uncertainty:
         # A dial's local errors come back at the same place in every stroke: they do not average out.
-        local = travel.local_uncertainty * ramp
-        moved["indicator, place by place"] = Limbs(grid, base.loading_mm + local, base.unloading_mm + local)
+        away["indicator, place by place"] = travel.local_uncertainty * ramp
+    moved = {name: Limbs(grid, base.loading_mm + by, base.unloading_mm + by) for name, by in away.items()}
+    if scale_u:
+        moved["indicator scale"] = Limbs(grid, base.loading_mm * (1 + scale_u),
+                                         base.unloading_mm * (1 + scale_u))
     return moved
 
 

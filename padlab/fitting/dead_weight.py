@@ -26,7 +26,7 @@ from padlab.calibration.frame import Frame, frame_of
 from padlab.calibration.loads import MASS, Load, load_of
 from padlab.errors import FitError
 from padlab.fitting.checked import LawCheck, check_law
-from padlab.fitting.compression import Curve, Limbs, curves_of, describe, frame_sources
+from padlab.fitting.compression import Curve, Limbs, curves_of, describe, gauge_moved
 from padlab.fitting.creep import LAW_SHARE, WATCHED, Hold, sinking_in
 from padlab.fitting.drawing import drawing_of
 from padlab.fitting.landmarks import GAUGE_U_MM
@@ -34,7 +34,7 @@ from padlab.fitting.laws import compression_laws
 from padlab.fitting.limbs import CELLS, Cells, LimbFitter, grid_force_n
 from padlab.fitting.results import Creep, RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget
-from padlab.fitting.run_json import run_json
+from padlab.fitting.run_json import conditions_of, run_json
 from padlab.fitting.run_marks import frame_marks
 from padlab.fitting.weighings import (
     LANDING_S,
@@ -219,7 +219,8 @@ def _curve(used: list[Weighing], fraction: float, *, rig: RigRecord | None, fram
     within = np.zeros_like(grid)
     if not replicates:
         within = np.sqrt(np.maximum(fitter.mean_curve_variance(fitter.covariance(fitted), grid), 0.0))
-    moved = _rig_moved(base, rig, frame, noise)
+    travel = None if rig is None else rig.channel("displacement")
+    moved = gauge_moved(base, travel, None if travel is None else travel.scale_uncertainty, frame, noise)
     heavier = math.hypot(load.relative_uncertainty, MASS)
     moved["weights"] = limbs(fitted, at=fitted.basis(np.log(grid / (1 + heavier) + F0_N)))
     moved["time under load"] = limbs(
@@ -273,28 +274,6 @@ def _cells(of_round: list[Weighing], low_u: float, high_u: float, taken_off: flo
             u[limb][k] += (at_u - u[limb][k]) * 4 / n[limb][k]
             x[limb][k] += (at - x[limb][k]) * 4 / n[limb][k]
     return Cells(u, x, n, 0.0)
-
-
-def _rig_moved(base: Limbs, rig: RigRecord | None, frame: Frame, noise: float) -> dict[str, Limbs]:
-    """The curve with one source of the rig one standard deviation elsewhere."""
-    grid = base.force_n
-    travel = None if rig is None else rig.channel("displacement")
-    moved: dict[str, Limbs] = {}
-    ramp = (grid - grid[0]) / (grid[-1] - grid[0])
-
-    def away(name: str, by: Array) -> None:
-        moved[name] = Limbs(grid, base.loading_mm + by, base.unloading_mm + by)
-
-    if travel is not None and travel.scale_uncertainty:
-        more = 1 + travel.scale_uncertainty
-        moved["indicator scale"] = Limbs(grid, base.loading_mm * more, base.unloading_mm * more)
-    for name, give in frame_sources(frame, grid).items():
-        away(name, -give)
-    if travel is not None and travel.resolution and noise < travel.resolution / 2:
-        away("indicator step", travel.resolution / math.sqrt(12) * ramp)
-    if travel is not None and travel.local_uncertainty:
-        away("indicator, place by place", travel.local_uncertainty * ramp)
-    return moved
 
 
 def _law_points(below: list[Weighing], base: Limbs, noise: float) -> tuple[Array, Array, Array]:
@@ -406,18 +385,8 @@ def _rows(readings: tuple[Weighing, ...], used: list[Weighing]) -> tuple[StrokeR
 
 def _conditions(run: Run, used: list[Weighing], load: Load, latitude: float | None,
                 height: float | None) -> dict[str, Any]:
-    from padlab import __version__
-
     return {
-        "preload_n": F0_N,
-        "cycles": [w.number for w in used],
-        "rate_mm_per_s": None,
-        "temperature_c": run.environment.get("temperature_c"),
-        "humidity_percent": run.environment.get("humidity_percent"),
-        "conditioning": run.environment.get("conditioning"),
-        "calibrations": list(run.calibrations),
-        "blank": run.blank,
-        "padlab": __version__,
+        **conditions_of(run, cycles=[w.number for w in used], rate_mm_per_s=None),
         "weights": {"n_per_kg": load.n_per_kg, "latitude_deg": latitude, "height_m": height,
                     "relative_standard_uncertainty": math.hypot(load.relative_uncertainty, MASS),
                     "read_at_s": READ_AT_S},

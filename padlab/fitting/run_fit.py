@@ -25,7 +25,7 @@ from padlab.fitting.locked import relaxation, set_after_load
 from padlab.fitting.prepared import Prepared, prepare
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
-from padlab.fitting.run_json import run_json
+from padlab.fitting.run_json import conditions_of, run_json
 from padlab.fitting.run_marks import partly_read, record_marks, result_marks
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
@@ -121,7 +121,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         seating_mm=seating(prepared), compression=law, hysteresis=hysteresis, creep=creep,
         compression_set=lasting_set(prepared, thick) if after_load is None else after_load[0],
         warm_up_mm=warm_up(prepared) if rested else None, strokes=_rows(prepared, curve),
-        conditions=_conditions(run, prepared, curve), marks=tuple(sorted(set(marks))), budget=budget,
+        conditions=_conditions(run, curve), marks=tuple(sorted(set(marks))), budget=budget,
         drawing=drawing_of(curve, best, prepared, creep) if drawn else None, checks=tuple(checks),
     )
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
@@ -154,19 +154,8 @@ def _rows(prepared: Prepared, curve: Curve) -> tuple[StrokeRow, ...]:
     return tuple(rows)
 
 
-def _conditions(run: Run, prepared: Prepared, curve: Curve) -> dict[str, Any]:
-    from padlab import __version__
-
+def _conditions(run: Run, curve: Curve) -> dict[str, Any]:
     speeds = [s.speed_mm_per_s for s in curve.used]
     q05, q50, q95 = (float(q) for q in np.quantile(speeds, (0.05, 0.5, 0.95)))
-    return {
-        "preload_n": F0_N,
-        "cycles": [s.press.number for s in curve.used],
-        "rate_mm_per_s": {"q05": q05, "q50": q50, "q95": q95},
-        "temperature_c": run.environment.get("temperature_c"),
-        "humidity_percent": run.environment.get("humidity_percent"),
-        "conditioning": run.environment.get("conditioning"),
-        "calibrations": list(run.calibrations),
-        "blank": run.blank,
-        "padlab": __version__,
-    }
+    return conditions_of(run, cycles=[s.press.number for s in curve.used],
+                         rate_mm_per_s={"q05": q05, "q50": q50, "q95": q95})

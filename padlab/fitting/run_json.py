@@ -12,6 +12,24 @@ from padlab.statistics.quantity import to_json
 if TYPE_CHECKING:
     from padlab.fitting.compression import Curve, Limbs
     from padlab.fitting.results import Creep, RunFit
+    from padlab.records.run import Run
+
+
+def conditions_of(run: Run, *, cycles: list[int], rate_mm_per_s: dict[str, float] | None) -> dict[str, Any]:
+    """What goes with every result of a run, in ``conditions``."""
+    from padlab import __version__
+
+    return {
+        "preload_n": F0_N,
+        "cycles": cycles,
+        "rate_mm_per_s": rate_mm_per_s,
+        "temperature_c": run.environment.get("temperature_c"),
+        "humidity_percent": run.environment.get("humidity_percent"),
+        "conditioning": run.environment.get("conditioning"),
+        "calibrations": list(run.calibrations),
+        "blank": run.blank,
+        "padlab": __version__,
+    }
 
 
 def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],

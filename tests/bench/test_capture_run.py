@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import os
 import signal
@@ -15,13 +16,17 @@ import numpy as np
 import pytest
 
 from padlab.capture.procedure import procedure_from_table, read_procedure
-from padlab.capture.prompts import Said
 from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig, rig_from_table
 from padlab.errors import InputError
 from padlab.records.pad import Pad
 from padlab.records.raw_log import read_raw
 from padlab.records.shelf import Shelf, open_run
+
+_spec = importlib.util.spec_from_file_location("heard", Path(__file__).parent / "heard.py")
+_heard = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_heard)
+Heard = _heard.Heard
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
 
@@ -49,26 +54,6 @@ IDLE, STROKE = ((2.0, 0.0),), ((2.0, 18.0), (1.0, 0.0), (0.6, 0.0))
 def lines(force: np.ndarray, first: int = 0) -> list[bytes]:
     return [b"%d,%d,%d,%d\n" % (first + i, (first + i) * 20_000 % 2**32, f, max(0, f) // 50)
             for i, f in enumerate(force.tolist())]
-
-
-class Heard:
-    """A screen that keeps what was said, and wakes whoever waits for a word."""
-
-    def __init__(self) -> None:
-        self.said: list[Said] = []
-        self._news = threading.Condition()
-
-    def say(self, said: Said) -> None:
-        with self._news:
-            self.said.append(said)
-            self._news.notify_all()
-
-    def progress(self, text: str) -> None:
-        assert text
-
-    def wait_for(self, word: str, limit_s: float = 20.0) -> None:
-        with self._news:
-            assert self._news.wait_for(lambda: any(word in s.text for s in self.said), limit_s), self.said
 
 
 class Recording:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import math
 import os
@@ -15,12 +16,16 @@ import numpy as np
 import pytest
 
 from padlab.capture.procedure import procedure_from_table
-from padlab.capture.prompts import Said
 from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig
 from padlab.records.raw_log import read_raw
 from padlab.records.shelf import Shelf, open_run
 from padlab.signals.skew import spring_skew
+
+_spec = importlib.util.spec_from_file_location("heard", Path(__file__).parent / "heard.py")
+_heard = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_heard)
+Heard = _heard.Heard
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -122,26 +127,6 @@ def test_the_skew_of_two_clocks_is_found_taken_off_and_carried(tmp_path):
         second, words = answer("capture", "two-instruments", str(single), "--out", shelf, *rig.urls)
     assert f"the skew of the instruments is taken from calibration {found['id']}" in words
     assert open_run(second["folder"]).calibrations == (found["id"],)
-
-
-class Heard:
-    """A screen that keeps what was said, and wakes whoever waits for a word."""
-
-    def __init__(self) -> None:
-        self.said: list[Said] = []
-        self._news = threading.Condition()
-
-    def say(self, said: Said) -> None:
-        with self._news:
-            self.said.append(said)
-            self._news.notify_all()
-
-    def progress(self, text: str) -> None: ...
-
-    def wait_for(self, words: str) -> None:
-        with self._news:
-            found = self._news.wait_for(lambda: any(words in s.text for s in self.said), 30)
-        assert found, f"never said {words!r}; said {[s.text for s in self.said]}"
 
 
 class Press:
