@@ -162,6 +162,8 @@ def test_every_cell():
             for line in told(law, noise, found):
                 print(line, flush=True)
             slack = 3 * math.sqrt(0.95 * 0.05 / pads)
-            missed += [f"{law}, {noise}, {n}: {100 * found[n][:, 1].mean():.1f} %" for n in STIFFNESS
-                       if not 0.93 - slack <= found[n][:, 1].mean() <= 0.98 + slack]
+            for n, rows in found.items():
+                most = 1.0 if n == "x after 600 s" else 0.98       # carried ten times as far: 93 % at least
+                if len(rows) < pads or not 0.93 - slack <= rows[:, 1].mean() <= most + slack:
+                    missed.append(f"{law}, {noise}, {n}: {100 * rows[:, 1].mean():.1f} % of {len(rows)}")
     assert not missed, missed

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.optimize
 import scipy.stats
 
 from padlab.fitting.fit import fit
@@ -66,3 +67,10 @@ def test_pulled_in_two_directions_is_squeezed_in_the_third():
     squeezed = stress[few] * b[few] ** 3
     found = fit(rubber.law(area_mm2=1.0, thickness_mm=1.0), squeezed, 1 - lam)
     assert found.values[0] == pytest.approx(4.0 * MPA, rel=0.10)
+    # Another search, another way to turn the law round: scipy's, with the stretch by brentq.
+    def squeeze(f, g):
+        return np.array([1 - scipy.optimize.brentq(lambda s, f=f: s**-2 - s - f / g, 0.05, 1.0) for f in f])
+
+    [other], covariance = scipy.optimize.curve_fit(squeeze, squeezed, 1 - lam, p0=[0.3])
+    assert found.values[0] == pytest.approx(other, rel=1e-6)
+    assert found.stderr[0] == pytest.approx(float(np.sqrt(covariance[0, 0])), rel=1e-4)
