@@ -39,6 +39,7 @@ TIE = 2.0
 """Laws within this of the best AICc are not told apart by the data."""
 FEWEST_POINTS = 12.0
 """Effective points that a limb counts for at least in AICc: about the freedom of the smooth curve."""
+FORCE_SCALE = "force scale"
 OWN_FRAME = "frame, from run to run"
 OWN_SOURCES = (OWN_FRAME, "force zero", "indicator step", "indicator, place by place", "temperature",
                "time under load", "sunk before the reading", "between the weights")
@@ -295,17 +296,23 @@ def _within(fitter: LimbFitter, fitted: RisingCurves, grid: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum(fitter.mean_curve_variance(covariance, grid), 0.0)))
 
 
+def force_scale_u(rig: RigRecord | None, column_doubt: dict[str, float]) -> float | None:
+    """Relative standard uncertainty of the force's scale; None where nobody stated it."""
+    channel = None if rig is None else rig.channel("force")
+    return column_doubt.get("force_scale") if channel is None else channel.scale_uncertainty
+
+
 def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepared, rig: RigRecord | None,
                frame: Frame, column_doubt: dict[str, float]) -> dict[str, Limbs]:
     """The curve as it would be were one source of the rig one standard deviation elsewhere."""
     moved: dict[str, Limbs] = {}
     force = None if rig is None else rig.channel("force")
     travel = None if rig is None else rig.channel("displacement")
-    force_scale = column_doubt.get("force_scale") if force is None else force.scale_uncertainty
+    force_scale = force_scale_u(rig, column_doubt)
     travel_scale = column_doubt.get("displacement_scale") if travel is None else travel.scale_uncertainty
     if force_scale:
         # Shrinking the force keeps the evaluation inside the measured range.
-        moved["force scale"] = _limbs_seen(fitted, grid, grid / (1 + force_scale))
+        moved[FORCE_SCALE] = _limbs_seen(fitted, grid, grid / (1 + force_scale))
     zero = prepared.zero.standard_uncertainty_n
     if force is not None and force.resolution:
         zero = math.hypot(zero, force.resolution / math.sqrt(12))

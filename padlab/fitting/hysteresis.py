@@ -8,6 +8,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ Array = NDArray[np.float64]
 
 TURN = 0.97
 """Share of the peak force above which a hand is turning round."""
+BEFORE_TURN = 0.85
+"""Share of the peak force from which its speed before the turn, and after it, is read (design choice)."""
 EARLY = 2.0
 """A pad sinks faster just after it was pressed than its held note says later: up to twice as much
 (virtual pads; design choice)."""
@@ -48,24 +51,29 @@ def stroke_work_mj(prepared: Prepared, stroke: Stroke) -> tuple[float, float]:
 def turn_work_mj(prepared: Prepared, stroke: Stroke, sinks_at_most: float | None = None) -> float:
     """The most that slowing down and staying at the top can have added to the loss [mJ].
 
-    While the hand turns, the pad sinks under the peak force; a stroke that turned at once would
-    have lost less. How much less is between nothing and the force times all the way made there, and
-    no more than the pad sinks in that time: ``sinks_at_most`` of its position for each tenfold time
-    (as its held note says), counted from the middle of the way down.
+    While the hand turns, the pad sinks under the peak force; a stroke that turned at once, at the speed
+    it had, would have lost less. How much less is between nothing and the force times all the way made
+    there, and no more than the pad sinks in the time that a turn at once would not have taken:
+    ``sinks_at_most`` of its position for each tenfold time (as its held note says), counted from the
+    middle of the way down.
     """
     p = stroke.press
     level = TURN * p.peak_n
-    top = np.flatnonzero(prepared.force_n[p.start : p.stop] >= level) + p.start
+    force, time = prepared.force_n, prepared.time_s
+    top = np.flatnonzero(force[p.start : p.stop] >= level) + p.start
     if top.size < 2:
         return 0.0
-    way = max(level * float(prepared.position_mm[top[-1]] - prepared.position_mm[top[0]]), 0.0)
+    first, last = int(top[0]), int(top[-1])
+    way = max(level * float(prepared.position_mm[last] - prepared.position_mm[first]), 0.0)
     if sinks_at_most is None:
         return way
-    spent = float(prepared.time_s[top[-1]] - prepared.time_s[top[0]])
+    before = first - int(np.argmax(force[p.start : first + 1][::-1] < BEFORE_TURN * p.peak_n))
+    after = last + int(np.argmax(force[last : p.stop] < BEFORE_TURN * p.peak_n))
+    at_once = float(time[first] - time[before] + time[after] - time[last]) * (1 - TURN) / (TURN - BEFORE_TURN)
+    spent = max(float(time[last] - time[first]) - at_once, 0.0)
     position = float(prepared.position_mm[p.peak] - prepared.position_mm[p.start])
     decades = math.log10(1 + spent / max(stroke.loading_s / 2, 1e-3))
-    sunk = EARLY * max(sinks_at_most, 0.0) * position * decades
-    return min(way, level * max(sunk, 0.0))
+    return min(way, level * EARLY * max(sinks_at_most, 0.0) * position * decades)
 
 
 def skew_work_mj_per_s(prepared: Prepared, stroke: Stroke) -> float:
@@ -110,13 +118,14 @@ def steady_from(values: list[float]) -> int | None:
     return None
 
 
-def loop(prepared: Prepared, *, sinks_at_most: float | None = None,
-         time_doubt_s: float | None = 0.0) -> Hysteresis | None:
+def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s: float | None = 0.0,
+         rig: Sequence[tuple[float, float]] = ()) -> Hysteresis | None:
     """The loop of the recorded strokes; None without any.
 
     ``sinks_at_most`` is the upper end of what a hold says of the fraction per decade, if one was made.
     ``time_doubt_s`` is the standard uncertainty of a position's time against a force's [s]; None = two
-    instruments of which nothing is known: then the doubt of the loss is not determined.
+    instruments of which nothing is known: then the doubt of the loss is not determined. ``rig``: for each
+    source of the rig the relative standard uncertainty it makes in the fraction and in the energy lost.
 
     What the turn at the top may have added is taken off by half, and its half range joins the
     doubt as a rectangular error: the loss is that of a stroke at bench speed, however it was turned.
@@ -141,19 +150,27 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None,
         both = [_mean(share, turn_share, 0.0), _mean(lost, turn, 0.0)]
         loss, loss_mj = (None if q is None else Quantity(q.value) for q in both)
     else:
-        loss = _mean(share, turn_share, time_doubt_s * float((late / work[:, 0]).mean()))
-        loss_mj = _mean(lost, turn, time_doubt_s * float(late.mean()))
+        loss = _mean(share, turn_share, time_doubt_s * float((late / work[:, 0]).mean()), [r for r, _ in rig])
+        loss_mj = _mean(lost, turn, time_doubt_s * float(late.mean()), [r for _, r in rig])
     return Hysteresis(peak, loss, loss_mj, steady, verdict)
 
 
-def _mean(values: Array, turn: Array, skew_u: float) -> Quantity | None:
-    """Mean over strokes with Student's t; strokes are the unit of repetition, turn and skew are common."""
+def limbs_work_mj(force_n: Array, loading_mm: Array, unloading_mm: Array) -> tuple[float, float]:
+    """Share of the work that is lost, and the energy lost [mJ], of two limbs over one grid of force (m,)."""
+    put_in = float(np.trapezoid(force_n, loading_mm))
+    lost = put_in - float(np.trapezoid(force_n, unloading_mm))
+    return lost / put_in, lost
+
+
+def _mean(values: Array, turn: Array, skew_u: float, rig: Sequence[float] = ()) -> Quantity | None:
+    """Mean over strokes with Student's t; strokes are the unit of repetition, all else is common."""
     mean = float(values.mean())
     if not math.isfinite(mean):
         return None
     if values.size < 3:
         return Quantity(mean)
     parts = [(float(values.std(ddof=1)) / math.sqrt(values.size), float(values.size - 1)),
-             (float(turn.mean()) / math.sqrt(12), math.inf), (abs(skew_u), math.inf)]
+             (float(turn.mean()) / math.sqrt(12), math.inf), (abs(skew_u), math.inf),
+             *((abs(mean * r), math.inf) for r in rig)]
     return with_doubt(mean, math.hypot(*(u for u, _ in parts)), positive=mean > 0,
                       degrees_of_freedom=effective_degrees_of_freedom(parts))

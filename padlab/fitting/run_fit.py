@@ -14,11 +14,20 @@ from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.checked import LawCheck, check_law
-from padlab.fitting.compression import Curve, curves_of, describe, has_plateau, limb_curve
+from padlab.fitting.compression import (
+    FORCE_SCALE,
+    Curve,
+    Limbs,
+    curves_of,
+    describe,
+    force_scale_u,
+    has_plateau,
+    limb_curve,
+)
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
 from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
 from padlab.fitting.drawing import drawing_of
-from padlab.fitting.hysteresis import loop
+from padlab.fitting.hysteresis import limbs_work_mj, loop
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.locked import relaxation, set_after_load
@@ -98,7 +107,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     rig_u_mm=curve.rig_u_mm,
                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
-    hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run))
+    hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
+                      rig=_loss_by_rig(curve, force_scale_u(rig, run.column_doubt)))
     thick = None if height is None else height.value
     after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
     marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]
@@ -130,6 +140,23 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     if relaxed is not None:
         result.json["relaxation"] = relaxed
     return result
+
+
+def _loss_by_rig(curve: Curve, force_scale: float | None) -> list[tuple[float, float]]:
+    """What each source of the rig makes of the share lost and of the energy lost, relative, one sd.
+
+    A force scale moves put in and given back alike: the share not at all, the energy by itself. (On the
+    moved curve the loop would be cut off below its turn.)
+    """
+    share, energy = _lost(curve.base)
+    if share <= 0:
+        return []
+    moved = [_lost(limbs) for name, limbs in curve.moved.items() if name != FORCE_SCALE]
+    return [(s / share - 1, e / energy - 1) for s, e in moved] + [(0.0, force_scale or 0.0)]
+
+
+def _lost(limbs: Limbs) -> tuple[float, float]:
+    return limbs_work_mj(limbs.force_n, limbs.loading_mm, limbs.unloading_mm)
 
 
 def _used_ranges(prepared: Prepared, curve: Curve) -> dict[str, tuple[float, float]]:

@@ -7,6 +7,11 @@ the statistics, not the physics.
     loading    F = f(x)
     unloading  F = f(x) (1 - b + b (x/x_peak)^2)
     hold       x = x(F) [1 + c log10((t + t0) / (1 s + t0))], t0 half the time of the ramp
+    in a hold  force over all it has been moves on along the loading limb, below that along the unloading
+
+A hold after a slow ramp does not say what a quick press would show: the same record is that of a pad
+whose bits sink each by its own clock (c a decade) and of one that forgets how it was loaded
+(c log10((10 + t0)/(1 + t0))). Which one a pad is, or how far in between, is drawn for each.
 """
 
 from dataclasses import dataclass
@@ -131,7 +136,10 @@ def record(law, noise, seed):
         wander = signal.lfilter([0.05], [1, -0.995], rng.standard_normal(t.size))
         f = level * (1 + 0.01 * wander / max(wander.std(), 1e-9))
         slope = 2e-3 / float(x_of(np.array(level + 1e-3)) - x_of(np.array(level - 1e-3)))
-        x = top * (1 + CREEP * np.log10((t + lead) / (1 + lead))) + (f - level) / (2 * slope)
+        back = slope + 2 * LOSS * level / top                   # the unloading limb where it leaves the top
+        most = np.maximum.accumulate(np.append(level, f))[1:]
+        elastic = x_of(most) - (most - f) / back
+        x = elastic + top * CREEP * np.log10((t + lead) / (1 + lead))
         down = ramp(x[-1], -0.05, seconds_for(top))
         share = np.maximum(down, 0) / x[-1]
         force.extend([np.where(up > 0, f_of(np.maximum(up, 0)), 0.0), f,
@@ -171,7 +179,8 @@ def record(law, noise, seed):
               start_utc="2026-01-01T00:00:00Z", pad=pad, procedure=read_procedure("standard").to_json(),
               rig=rig, environment={"temperature_c": 21.0}, _samples=samples)
     true = truth(law)
-    true["creep per decade"] = CREEP * np.log10((10 + lead) / (1 + lead))
+    forgets = rng.uniform()
+    true["creep per decade"] = CREEP * (1 - forgets + forgets * np.log10((10 + lead) / (1 + lead)))
     f0 = float(x_of(np.array(F0_N)))
     first = 1 + CREEP * np.log10(lead / (1 + lead))
     true["x after 600 s"] = float(x_of(np.array(3.5))) * (
