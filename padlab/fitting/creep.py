@@ -14,8 +14,8 @@ found from the data, between 0 and the length of the ramp, and its own doubt is 
 The measured force also wanders in the hold. Its rises are taken off with the pad's own stiffness;
 what its going to and fro shakes in beyond that (a rubbing pad gives way a little each time) lies
 between nothing and twice the wander over the stiffness (virtual pads show up to that; less, in
-proportion, where the gap between the limbs says that little rubs): half of it is taken off, half is
-doubt.
+proportion, where the gap between the limbs says that little rubs) and is no more than all that the
+pad sank: half of it is taken off, half is doubt.
 """
 
 from __future__ import annotations
@@ -74,34 +74,37 @@ class Hold:
     shaken_mm: float             # the most that the force's wander can have shaken in
     sigma: Array | None = None   # relative standard deviations of the positions; None: all alike
     history: float = 0.0         # relative standard doubt of the fraction from how the pad had rested
+    rounding_mm: float = 0.0     # standard uncertainty of one place from the indicator's step
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
             gap_share: Callable[[float], float], times_s: tuple[float, ...] = DEFAULT_TIMES_S,
-            rig_u_mm: Callable[[float], float], on_fit: WATCHED | None = None) -> Creep | None:
+            rig_u_mm: Callable[[float], float], step_mm: float = 0.0,
+            on_fit: WATCHED | None = None) -> Creep | None:
     """Fit the hold whose force is nearest to ``near_n`` (the first of several); None without a hold.
 
     ``loading_stiffness`` gives dF/dx [N/mm] of the loading limb at a net force [N], ``gap_share``
     half the gap between the limbs there over the position, ``rig_u_mm`` the standard uncertainty of a
-    position that the rig makes; ``on_fit`` is told of the fit of each law.
+    position that the rig makes, ``step_mm`` the step of the indicator; ``on_fit`` is told of the fit of
+    each law.
     """
     holds = prepared.role("hold")
     if not holds:
         return None
     hold = min(holds, key=lambda s: (round(abs(math.log(_level(prepared, s) / near_n)), 2), s.press.number))
     level = _level(prepared, hold)
-    seen = _history(prepared, hold, level, loading_stiffness, gap_share)
+    seen = _history(prepared, hold, level, loading_stiffness, gap_share, step_mm)
     if seen is None:
         return Creep("logarithmic", level, None, None, (), (), Verdict.TOO_FEW_POINTS, 0.0)
     return sinking_in(seen, level_n=level, times_s=times_s, rig_u_mm=rig_u_mm(level),
-                      crossing_u_mm=max(prepared.position_noise_mm, 5e-4), on_fit=on_fit)
+                      crossing_u_mm=max(prepared.position_noise_mm, seen.rounding_mm, 5e-4), on_fit=on_fit)
 
 
 def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_mm: float,
                crossing_u_mm: float, on_fit: WATCHED | None = None) -> Creep:
     """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
     t, x, level = seen.time_s, seen.position_mm, level_n
-    clock, fraction, u = _fraction(seen)
+    clock, fraction, u, bounds = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
@@ -112,8 +115,9 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     log = fits["logarithmic"]
     quantity = None
     if fraction is not None and u is not None:
-        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2),
-                              positive=fraction > 3 * u)
+        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds,
+                              positive=fraction > 3 * math.hypot(u, *(b / math.sqrt(3) for b in bounds)))
+        u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
     # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
     common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
     predicted = _predict(log, fits, times_s, seen.lasted_s, common)
@@ -133,6 +137,32 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
                  curve_others_mm={name: f.predict(shown) for name, f in others.items()})
 
 
+def rounding_mm(step_mm: float, noise_mm: float) -> float:
+    """Standard uncertainty of the mean of many readings of one place, from the step that they are rounded to.
+
+    What rounding leaves of a mean is a wave over the place whose harmonics a bell-shaped noise wipes out one
+    by one: the k-th has the amplitude step/(pi k) exp(-2 (pi k noise/step)^2) (Widrow & Kollar,
+    Quantization Noise, 2008, ch. 19, from memory). Without noise the root mean square is step/sqrt(12).
+
+    >>> round(rounding_mm(0.0127, 0.0), 5), round(rounding_mm(0.001, 0.001), 8)
+    (0.00366, 0.0)
+    """
+    if step_mm <= 0:
+        return 0.0
+    k = np.arange(1, 2000)
+    amplitude = step_mm / (np.pi * k) * np.exp(-2 * (np.pi * k * noise_mm / step_mm) ** 2)
+    return float(np.sqrt(np.sum(amplitude**2) / 2))
+
+
+def _dither_mm(position: Array, step_mm: float) -> float:
+    """Noise of rounded readings before they were rounded, at least [mm].
+
+    A pad that stands between two steps shows readings that jump by a whole step with hardly any noise:
+    the most that rounding alone can make of their variance, step^2/4, is taken off.
+    """
+    return math.sqrt(max(float(np.mean(np.diff(position) ** 2)) / 2 - step_mm**2 / 4, 0.0))
+
+
 def _level(prepared: Prepared, hold: Stroke) -> float:
     assert hold.press.hold is not None  # the role says so
     a, b = hold.press.hold
@@ -140,7 +170,7 @@ def _level(prepared: Prepared, hold: Stroke) -> float:
 
 
 def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: Callable[[float], float],
-             gap_share: Callable[[float], float]) -> Hold | None:
+             gap_share: Callable[[float], float], step_mm: float) -> Hold | None:
     """Gather a hold; None where it is too short or has no loading limb."""
     assert hold.press.hold is not None
     start, (first, last) = hold.press.start, hold.press.hold
@@ -170,15 +200,18 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
         level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    sigma = None
-    if quick:                                        # read, not fitted: each cell weighs by its readings
-        sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
+    # Each cell weighs by its readings, as far as they can be independent.
+    sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
-                SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma)
+                SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma,
+                rounding_mm=rounding_mm(step_mm, _dither_mm(x, step_mm)))
 
 
-def _fraction(seen: Hold) -> tuple[float, float | None, float | None]:
-    """The clock's lead t0 [s], and the fraction from 1 s to 10 s with its standard uncertainty.
+def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[float, ...]]:
+    """The clock's lead t0 [s], the fraction from 1 s to 10 s, its standard uncertainty and its bounds.
+
+    The bounds are half ranges of what the data do not say: whose clock runs, what was shaken in, and where
+    within the indicator's step the pad stood.
 
     For each t0 on a grid a and b follow by linear least squares; t0 is averaged with the weight
     that the residuals give it (n_eff of serially correlated ones), so that a weak signal leaves it
@@ -207,7 +240,7 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None]:
     for lead, a, b, inverse in lines:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
-            return float(leads[best]), None, None
+            return float(leads[best]), None, None, ()
         own = _decade_from(lead)
         low.append(min(b, b * own) / at_one)
         high.append(max(b, b * own) / at_one)
@@ -216,17 +249,19 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None]:
     middle = (np.array(low) + np.array(high)) / 2
     mean = float(weight @ middle)
     between = float(weight @ (middle - mean) ** 2)
-    bounds = float(weight @ (np.array(high) - np.array(low))) / math.sqrt(12)
+    clocks = float(weight @ (np.array(high) - np.array(low)))
     noise = float(weight @ np.array(spread))
-    shaken = float(weight @ np.array(ratchet))
-    u = math.sqrt(between + bounds**2 + noise**2 + shaken**2 / 12)
+    # No more can have been shaken in than the pad sank.
+    shaken = min(float(weight @ np.array(ratchet)), max(mean, 0.0))
     if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
         return float(leads[best]), *_fraction_read(seen, shaken)
-    return float(leads[best]), mean - shaken / 2, u
+    at_one = float(a_of[best]) + float(b_of[best]) * math.log10(1.0 + float(leads[best]))
+    return (float(leads[best]), mean - shaken / 2, math.sqrt(between + noise**2),
+            (clocks / 2, shaken / 2, _rounded(seen, at_one)))
 
 
-def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | None]:
-    """The fraction from 1 s to 10 s where a weight was let down: read there, not fitted; and its doubt.
+def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | None, tuple[float, ...]]:
+    """The fraction from 1 s to 10 s where a weight was let down: read there, not fitted; doubt and bounds.
 
     A parabola in the logarithm of time smooths the readings. Forgetting: what is read is what a quick
     press shows. Superposition: what the ramp brought has a mean age (the mean stands for all of it, as
@@ -248,12 +283,17 @@ def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | Non
     beta = np.linalg.solve(rows.T @ rows + known, rows.T @ (x * w) + known @ [0.0, 0.0, bend])
     covariance = variance * np.linalg.inv(rows.T @ rows + known)
     if beta[0] <= 0:
-        return None, None
+        return None, None, ()
     read = float(beta[1] + beta[2]) / float(beta[0])
     noise = math.sqrt(float(covariance[1:, 1:].sum())) / float(beta[0])
     more = read / _decade_from(float(np.trapezoid(-seen.ramp_s, seen.ramp_share))) - read
-    u = math.sqrt(noise**2 + more**2 / 12 + shaken**2 / 12 + (seen.history * read) ** 2)
-    return read + more / 2 - shaken / 2, u
+    u = math.hypot(noise, seen.history * read)
+    return read + more / 2 - shaken / 2, u, (abs(more) / 2, shaken / 2, _rounded(seen, float(beta[0])))
+
+
+def _rounded(seen: Hold, position_mm: float) -> float:
+    """Half range of the fraction from the indicator's step: two places are read, each rounded by itself."""
+    return math.sqrt(6) * seen.rounding_mm / position_mm
 
 
 def _decade_from(lead_s: float) -> float:

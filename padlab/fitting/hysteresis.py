@@ -22,10 +22,11 @@ Array = NDArray[np.float64]
 
 TURN = 0.97
 """Share of the peak force above which a hand is turning round."""
-BEFORE_TURN = 0.85
-"""Share of the peak force from which its speed before the turn, and after it, is read (design choice)."""
-EARLY = 2.0
-"""A pad sinks faster just after it was pressed than its held note says later: up to twice as much
+UNDER_WAY = (0.60, 0.85)
+"""Shares of the peak force between which the speed of a limb is read, before a hand slows down for the
+turn (design choice)."""
+EARLY = 3.0
+"""A pad sinks faster just after it was pressed than its held note says later: up to three times as much
 (virtual pads; design choice)."""
 STEADY_CHANGE = 0.005
 STEADY_CYCLES = 3
@@ -67,13 +68,20 @@ def turn_work_mj(prepared: Prepared, stroke: Stroke, sinks_at_most: float | None
     way = max(level * float(prepared.position_mm[last] - prepared.position_mm[first]), 0.0)
     if sinks_at_most is None:
         return way
-    before = first - int(np.argmax(force[p.start : first + 1][::-1] < BEFORE_TURN * p.peak_n))
-    after = last + int(np.argmax(force[last : p.stop] < BEFORE_TURN * p.peak_n))
-    at_once = float(time[first] - time[before] + time[after] - time[last]) * (1 - TURN) / (TURN - BEFORE_TURN)
+    limbs = (force[p.start : first + 1], time[p.start : first + 1]), (force[last : p.stop][::-1],
+                                                                      time[last : p.stop][::-1])
+    at_once = sum(_seconds_at_speed(f, t, p.peak_n) for f, t in limbs)
     spent = max(float(time[last] - time[first]) - at_once, 0.0)
     position = float(prepared.position_mm[p.peak] - prepared.position_mm[p.start])
     decades = math.log10(1 + spent / max(stroke.loading_s / 2, 1e-3))
     return min(way, level * EARLY * max(sinks_at_most, 0.0) * position * decades)
+
+
+def _seconds_at_speed(force: Array, time: Array, peak_n: float) -> float:
+    """How long the way from ``TURN`` to the peak takes at the speed of the limb (n,), by rising force [s]."""
+    low, high = (int(np.argmax(force >= share * peak_n)) for share in UNDER_WAY)
+    rise = float(force[high] - force[low])
+    return abs(float(time[high] - time[low])) / rise * (1 - TURN) * peak_n if rise > 0 else 0.0
 
 
 def skew_work_mj_per_s(prepared: Prepared, stroke: Stroke) -> float:

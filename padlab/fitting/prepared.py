@@ -101,7 +101,7 @@ def prepare(run: Run, frame: Frame) -> Prepared:
     presses = find_presses(time, net)
     holes = _holes(time)
     strokes, peak = sort_presses(presses, time, net, position, holes, set_apart(run.steps))
-    return Prepared(time, net, position, zero, _noise_mm(position, net), tuple(strokes), peak,
+    return Prepared(time, net, position, zero, _noise_mm(position), tuple(strokes), peak,
                     force_spikes + position_spikes, holes)
 
 
@@ -215,7 +215,7 @@ def _role(p: Press, peak: float | None) -> tuple[str, str]:
     return "left out", f"peak {p.peak_n:.2f} N, the others {peak:.2f} N"
 
 
-def _noise_mm(position: Array, force: Array) -> float:
+def _noise_mm(position: Array) -> float:
     """Noise of one position reading from third differences [mm]."""
     if position.size < 8:
         return 0.0

@@ -39,6 +39,7 @@ from padlab.fitting.run_marks import partly_read, record_marks, result_marks
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
+from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.signals.merge import skew_marks, time_doubt_s
 
@@ -104,7 +105,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     creep = sinking(prepared, near_n=SET_FORCE_N, times_s=at_times_s,
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
-                    rig_u_mm=curve.rig_u_mm,
+                    rig_u_mm=curve.rig_u_mm, step_mm=_indicator_step_mm(rig),
                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
     hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
@@ -140,6 +141,11 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     if relaxed is not None:
         result.json["relaxation"] = relaxed
     return result
+
+
+def _indicator_step_mm(rig: RigRecord | None) -> float:
+    channel = None if rig is None else rig.channel("displacement")
+    return 0.0 if channel is None else channel.resolution or 0.0
 
 
 def _loss_by_rig(curve: Curve, force_scale: float | None) -> list[tuple[float, float]]:

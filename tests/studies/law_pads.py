@@ -11,7 +11,9 @@ the statistics, not the physics.
 
 A hold after a slow ramp does not say what a quick press would show: the same record is that of a pad
 whose bits sink each by its own clock (c a decade) and of one that forgets how it was loaded
-(c log10((10 + t0)/(1 + t0))). Which one a pad is, or how far in between, is drawn for each.
+(c log10((10 + t0)/(1 + t0))). Nor does it say how much of the sinking a wandering hand shakes in: nothing
+in a pad that closes its small loops, about twice the wander over the stiffness at most on virtual pads
+of other physics. Where a pad stands between these ends is drawn for each, evenly.
 """
 
 from dataclasses import dataclass
@@ -99,12 +101,21 @@ def truth(law):
     return {"k at 3.5 N": k(3.5), "k at 12.5 N": k(12.5), "loss fraction": 1 - given / put_in}
 
 
+def unloading_mm(law, force_n):
+    """Where the unloading limb from the peak passes a force [mm]."""
+    _, x_of, f_of = LAWS[law]
+    top = float(x_of(np.array(PEAK_N)))
+    x = np.linspace(0.0, top, 2001)
+    return float(np.interp(force_n, f_of(x) * (1 - LOSS + LOSS * (x / top) ** 2), x))
+
+
 def record(law, noise, seed):
     """One run of the standard procedure, and the truth of its pad (creep included)."""
     rng = np.random.default_rng([seed, *law.encode(), *noise.encode()])
     n = NOISES[noise]
     kind, x_of, f_of = LAWS[law]
     force, travel = [np.zeros(150)], [np.full(150, -0.05)]
+    shakes, forgets = rng.uniform(size=2)
 
     def ramp(x0, x1, seconds):
         count = max(int(seconds * RATE_HZ), 8)
@@ -113,7 +124,8 @@ def record(law, noise, seed):
         return x0 + (x1 - x0) * way / way[-1]
 
     def seconds_for(x):
-        return max(x / 0.15, 2.0) * float(np.exp(n.uneven * rng.standard_normal()))
+        # In contact for 2 s at least; the 0.05 mm of air before it come on top.
+        return max(x / 0.15, 2.0) * (1 + 0.05 / x) * float(np.exp(n.uneven * rng.standard_normal()))
 
     def stroke(peak_n, quick=1.0):
         top = float(x_of(np.array(peak_n * (1 + 0.01 * rng.standard_normal()))))
@@ -129,7 +141,7 @@ def record(law, noise, seed):
     def hold(level, seconds):
         top = float(x_of(np.array(level)))
         lasted = seconds_for(top)
-        lead = lasted / 2
+        lead = lasted / 2 / (1 + 0.05 / top)
         first = 1 + CREEP * np.log10(lead / (1 + lead))
         up = ramp(-0.05, top, lasted)
         t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
@@ -139,7 +151,12 @@ def record(law, noise, seed):
         back = slope + 2 * LOSS * level / top                   # the unloading limb where it leaves the top
         most = np.maximum.accumulate(np.append(level, f))[1:]
         elastic = x_of(most) - (most - f) / back
-        x = elastic + top * CREEP * np.log10((t + lead) / (1 + lead))
+        # What the wander shakes in within a decade: up to twice its way, less where little rubs.
+        x_down, x_up = unloading_mm(law, level), float(x_of(np.array(level)))
+        rubs = min(1.0, 6.0 * (x_down - x_up) / (x_down + x_up))
+        most = 2.0 * float(np.diff(np.quantile(f, (0.05, 0.95)))[0]) / slope * rubs
+        decades = np.log10((t + lead) / (1 + lead))
+        x = elastic + (top * CREEP + shakes * most) * decades
         down = ramp(x[-1], -0.05, seconds_for(top))
         share = np.maximum(down, 0) / x[-1]
         force.extend([np.where(up > 0, f_of(np.maximum(up, 0)), 0.0), f,
@@ -179,10 +196,10 @@ def record(law, noise, seed):
               start_utc="2026-01-01T00:00:00Z", pad=pad, procedure=read_procedure("standard").to_json(),
               rig=rig, environment={"temperature_c": 21.0}, _samples=samples)
     true = truth(law)
-    forgets = rng.uniform()
-    true["creep per decade"] = CREEP * (1 - forgets + forgets * np.log10((10 + lead) / (1 + lead)))
     f0 = float(x_of(np.array(F0_N)))
     first = 1 + CREEP * np.log10(lead / (1 + lead))
-    true["x after 600 s"] = float(x_of(np.array(3.5))) * (
-        1 + CREEP * np.log10((600 + lead) / (1 + lead))) - f0 * first
+    held = float(x_of(np.array(3.5)))
+    a_decade = CREEP * (1 - forgets + forgets * np.log10((10 + lead) / (1 + lead)))
+    true["creep per decade"] = a_decade * held / (held - f0 * first)          # of the position from F0
+    true["x after 600 s"] = held * (1 + CREEP * np.log10((600 + lead) / (1 + lead))) - f0 * first
     return run, true
