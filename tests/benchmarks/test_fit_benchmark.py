@@ -8,8 +8,10 @@ points and chooses the smoothing; and ``fit_run`` whole, which also reads the re
 
 import importlib.util
 import math
+import multiprocessing
 import time
 import warnings
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -66,8 +68,8 @@ def points():
     stiffness = curve.base.loading_stiffness()
     hold = next(s for s in prepared.strokes if s.role == "hold")
     seen = creep._history(prepared, hold, creep._level(prepared, hold),
-                          lambda f: curve.base.at(stiffness, f), lambda f: 0.1)
-    clock, _, _ = creep._fraction(seen)
+                          lambda f: curve.base.at(stiffness, f), lambda f: 0.1, step_mm=0.001)
+    clock, *_ = creep._fraction(seen)
     fitter = kept[0]
     return run, fitter, fitter.choose_smoothing(), curve, seen, clock
 
@@ -164,6 +166,55 @@ def test_ten_times_faster_on_the_same_points(points, record_property):
     assert np.isfinite(sinks.fraction_standard_uncertainty)
     assert theirs / ours >= 10.0
     assert theirs / more >= 6.0
+
+
+def noisy(points, seed):
+    """The points of another run of such a pad: other noise on the curve's, the law's and the hold's."""
+    _, fitter, smoothing, curve, seen, _ = points
+    rng = np.random.default_rng(seed)
+    strokes = [replace(s, x=s.x + rng.normal(0, 2e-4, s.x.shape)) for s in fitter.strokes]
+    other = limbs.LimbFitter(strokes, low_u=fitter.low_u, high_u=fitter.high_u)
+    force, x, sigma = curve.points
+    return (other, smoothing, replace(curve, points=(force, x + rng.normal(0, 2e-4, x.size), sigma)),
+            replace(seen, position_mm=seen.position_mm + rng.normal(0, 1e-4, seen.position_mm.size)))
+
+
+def test_a_thousand_runs_on_two_workers(points, record_property):
+    """Each with points of its own, sent to the workers; of the plain script ten are timed."""
+    run, *_ = points
+    spread = [noisy(points, seed) for seed in range(1000)]
+    context = multiprocessing.get_context("fork")       # the workers need not import this file by name
+    with ProcessPoolExecutor(2, mp_context=context) as pool:
+        list(pool.map(_answer, [(run.pad, *spread[0])] * 8, chunksize=1))       # both are up
+        start = time.perf_counter()
+        answers = list(pool.map(_answer, [(run.pad, *one) for one in spread], chunksize=25))
+        ours = time.perf_counter() - start
+    plainly = []
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for seed in range(0, 1000, 100):
+            start = time.perf_counter()
+            curves, laws = plain_job(*spread[seed], points[-1])
+            plainly.append(time.perf_counter() - start)
+            limb, best, values, fraction_u = answers[seed]
+            found = np.array([p.value for p in curves[0].params.values()])
+            assert np.cumsum(found[:limbs._count()]) == pytest.approx(np.cumsum(limb), abs=1e-4)
+            assert values == pytest.approx([p.value for p in laws[best].params.values()], rel=1e-4)
+            assert math.isfinite(fraction_u)
+    ratio = 1000 * sum(plainly) / len(plainly) / ours
+    record_property("ratio", ratio)
+    print(f"1,000 runs {ours:.1f} s on two workers, plain {100 * sum(plainly):.0f} s, ratio {ratio:.0f}")
+    assert ratio >= 20.0
+
+
+def _answer(job):
+    pad, fitter, smoothing, curve, seen = job
+    laws = compression_laws(pad, 1.5, compression_mm=0.1, has_plateau=False)
+    everyone = fitter.fit(list(range(len(fitter.strokes))), smoothing)
+    assert len(fitter.without_each(smoothing)) == len(fitter.strokes)
+    law, best, _ = compression.describe(curve, laws)
+    sinks = creep.sinking_in(seen, level_n=3.5, times_s=(1.0, 10.0), rig_u_mm=0.0, crossing_u_mm=5e-4)
+    return everyone.loading, law.law, list(best.values), sinks.fraction_standard_uncertainty
 
 
 def read_at(run, n, until_s):
