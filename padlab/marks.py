@@ -59,6 +59,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),
     "gap": (Weight.CAUTION, "the rig fell silent or was unplugged; the gap is kept"),
     "bad_lines": (Weight.NOTE, "some lines from the rig were not readable and are counted"),
+    "stands_still": (Weight.CAUTION, "the rig's clock or counter stood still while lines came"),
     "lost_lines": (Weight.CAUTION, "the rig's counter shows that lines were lost"),
     "interrupted": (Weight.CAUTION, "the recording ended before its procedure did"),
     "set_aside": (Weight.STOP, "set aside by a person, with a reason"),
