@@ -10,7 +10,7 @@ from padlab.fitting.prepared import SPEED_RATIO, WORKING_IN, Prepared
 from padlab.fitting.results import CompressionLaw, Creep, Hysteresis, Verdict
 from padlab.marks import Mark, mark
 from padlab.records.run import Run
-from padlab.statistics.quantity import Quantity
+from padlab.statistics.quantity import Quantity, t95
 
 BOUND_SHARE = 0.20
 """A frame that may give over a fifth of the pad's own position (design choice) leaves only a bound; one
@@ -26,15 +26,20 @@ def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     more than its file says: that is what `no_blank` says.) Of a measured one the give is taken off:
     what it leaves open is twice its doubt.
     """
+    found: list[Mark] = []
+    if frame.scale_unsure:
+        found.append(mark("frame_scale", "frame", f"{frame.source} may be in another scale than this run, and "
+                          "its blank runs are not on this shelf: bring them, or calibrate anew"))
     force = curve.base.force_n
     give = frame.deflection_mm(force)
     share = np.abs(give - give[0])
     doubt = frame.uncertainty_mm(force)
-    open_ = np.zeros_like(share) if doubt is None else 2 * (doubt - doubt[0])
+    factor = max(2.0, t95(frame.degrees_of_freedom))
+    open_ = np.zeros_like(share) if doubt is None else factor * (doubt - doubt[0])
     limit = BOUND_SHARE * np.maximum(curve.base.mean_mm(), 1e-9)
     if np.any(((open_ if frame.is_measured else share + open_) > limit)[1:]):
-        return [mark("bound_only", "frame")]
-    return [mark("soft_frame", "frame")] if np.any((share > limit)[1:]) else []
+        return [*found, mark("bound_only", "frame")]
+    return [*found, mark("soft_frame", "frame")] if np.any((share > limit)[1:]) else found
 
 
 def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
