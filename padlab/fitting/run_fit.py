@@ -98,7 +98,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     rig_u_mm=curve.rig_u_mm,
                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
-    hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run))
+    hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
+                      dial=None if rig is None else rig.channel("displacement"))
     thick = None if height is None else height.value
     after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
     marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]

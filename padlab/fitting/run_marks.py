@@ -28,8 +28,8 @@ def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     """
     found: list[Mark] = []
     if frame.scale_unsure:
-        found.append(mark("frame_scale", "frame", f"{frame.source} may be in another scale than this run, and "
-                          "its blank runs are not on this shelf: bring them, or calibrate anew"))
+        found.append(mark("frame_scale", "frame", f"{frame.source} may be in another scale than this run, "
+                          "and its blank runs are not on this shelf: bring them, or calibrate anew"))
     force = curve.base.force_n
     give = frame.deflection_mm(force)
     share = np.abs(give - give[0])
