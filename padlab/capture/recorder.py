@@ -415,7 +415,7 @@ class Recorder:
     def _mind_standing(self, source: Source) -> None:
         """Without a clock no step ends and no time is known; without a counter lost lines are not seen."""
         words = stands_still(source.record.name, source.stands)
-        if any(what.startswith("clock") for what in source.stands) or self.motor is not None:
+        if any(what.startswith("clock") for what in source.stands):
             raise Quit(f"{words}, then start a new run", mark("stands_still", source.record.name, words))
         if f"stands {source.record.name}" not in self._told:
             self._tell_once(f"stands {source.record.name}", f"{words}; lost lines are not seen meanwhile")
