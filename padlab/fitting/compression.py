@@ -69,6 +69,10 @@ class Limbs:
         """A curve at one force, linear in log(F + F0)."""
         return float(np.interp(math.log(force_n + F0_N), self._u, curve))
 
+    def weights(self, force_n: float) -> Array:
+        """What each point of the grid adds to :meth:`at` of a force (m,)."""
+        return np.array([np.interp(math.log(force_n + F0_N), self._u, row) for row in np.eye(self._u.size)])
+
     # Read at dozens of forces: computed once.
     @cached_property
     def _u(self) -> Array:
@@ -96,20 +100,28 @@ class Curve:
     used: tuple[Stroke, ...]
     points: tuple[Array, Array, Array]       # loading limb for laws: force, position from F0, relative sd
     effective_share: float
+    noise_mm2: Array | None = None           # (m, m) of the mean position, from noise within the strokes
     freedom: dict[str, float] = field(default_factory=dict)      # of moved's sources, where not many
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
                  within: float | None = None) -> Quantity:
         """A number read off the curve with its 95 % interval.
 
-        ``within`` is its standard uncertainty from noise within strokes, used where fewer than
-        three strokes were recorded.
+        ``within`` is its standard uncertainty from noise within strokes: all there is where fewer than
+        three strokes were recorded, and else the least that their scatter counts for.
         """
         value = of(self.base)
         parts = self.parts(of, within=within)
         total = math.hypot(*(u for u, _ in parts))
         return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
                           positive=positive and value > 0)
+
+    def noise_mm(self, from_n: float, to_n: float) -> float | None:
+        """Standard uncertainty of a change of mean position from noise within the strokes [mm]."""
+        if self.noise_mm2 is None:
+            return None
+        between = self.base.weights(to_n) - self.base.weights(from_n)
+        return math.sqrt(max(float(between @ self.noise_mm2 @ between), 0.0))
 
     def rig_u_mm(self, force_n: float) -> float:
         """Standard uncertainty of the position at a force, from F0, that the rig's sources make [mm]."""
@@ -138,7 +150,9 @@ class Curve:
             g = np.array([of(r) for r in self.replicates])
             n = g.size
             u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
-            out.append(("repeat strokes", u, n - 1, False))
+            # Few strokes may agree by chance better than the noise within them allows; that noise is
+            # known from hundreds of readings. The freedom stays that of the strokes.
+            out.append(("repeat strokes", max(u, within or 0.0), n - 1, False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
             out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))
@@ -189,13 +203,14 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     base = _limbs(fitted, grid, basis)
     replicates = tuple(
         _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
-    within = np.zeros_like(grid) if replicates else _within(fitter, fitted, grid)
+    noise = fitter.mean_curve_covariance(fitter.covariance(fitted), grid)
+    within = np.zeros_like(grid) if replicates else np.sqrt(np.maximum(np.diag(noise), 0.0))
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
     if warmth_mm is not None:
         away = warmth_mm * _upper_end(grid)
         moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
-    return Curve(base, replicates, moved, within, tuple(strokes), points, share, frame_freedom(frame))
+    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame))
 
 
 def has_plateau(base: Limbs) -> bool:
@@ -297,12 +312,6 @@ def _limbs(fitted: RisingCurves, grid: Array, basis: Array) -> Limbs:
 def _limbs_seen(fitted: RisingCurves, grid: Array, shown_n: Array) -> Limbs:
     """Limbs on the grid, were ``shown_n`` what the rig shows where the true force is the grid's."""
     return _limbs(fitted, grid, fitted.basis(np.log(np.maximum(shown_n, 0.0) + F0_N)))
-
-
-def _within(fitter: LimbFitter, fitted: RisingCurves, grid: Array) -> Array:
-    """Standard uncertainty of the mean curve from noise within strokes (m,)."""
-    covariance = fitter.covariance(fitted)
-    return np.asarray(np.sqrt(np.maximum(fitter.mean_curve_variance(covariance, grid), 0.0)))
 
 
 def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepared, rig: RigRecord | None,

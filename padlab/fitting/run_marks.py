@@ -10,7 +10,7 @@ from padlab.fitting.prepared import SPEED_RATIO, WORKING_IN, Prepared
 from padlab.fitting.results import CompressionLaw, Creep, Hysteresis, Verdict
 from padlab.marks import Mark, mark
 from padlab.records.run import Run
-from padlab.statistics.quantity import Quantity, t95
+from padlab.statistics.quantity import Quantity
 
 BOUND_SHARE = 0.20
 """A frame that may give over a fifth of the pad's own position (design choice) leaves only a bound; one
@@ -34,8 +34,7 @@ def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     give = frame.deflection_mm(force)
     share = np.abs(give - give[0])
     doubt = frame.uncertainty_mm(force)
-    factor = max(2.0, t95(frame.degrees_of_freedom))
-    open_ = np.zeros_like(share) if doubt is None else factor * (doubt - doubt[0])
+    open_ = np.zeros_like(share) if doubt is None else 2 * (doubt - doubt[0])
     limit = BOUND_SHARE * np.maximum(curve.base.mean_mm(), 1e-9)
     if np.any(((open_ if frame.is_measured else share + open_) > limit)[1:]):
         return [*found, mark("bound_only", "frame")]
