@@ -95,7 +95,8 @@ class Budget:
     @property
     def degrees_of_freedom(self) -> float:
         """Effective degrees of freedom (Welch-Satterthwaite)."""
-        return effective_degrees_of_freedom([(s.contribution, s.degrees_of_freedom) for s in self.sources])
+        return effective_degrees_of_freedom(independent_parts(
+            (s.name, s.contribution, s.degrees_of_freedom) for s in self.sources))
 
     def coverage_factor(self, level: float = 0.95, *, whole: bool = False) -> float:
         """Two-sided factor k of Student's t; ``whole`` cuts the degrees of freedom to the integer below.
@@ -140,6 +141,25 @@ class Budget:
     def as_source(self, name: str, *, sensitivity: float = 1.0, systematic: bool = False) -> Source:
         """The whole budget as one source of another."""
         return Source(name, self.combined, self.degrees_of_freedom, sensitivity, systematic)
+
+
+def independent_parts(sources: Iterable[tuple[str, float, float]]) -> list[tuple[float, float]]:
+    """(standard uncertainty, degrees of freedom) of ``(name, uncertainty, freedom)``, fit to be combined.
+
+    The formula of Welch and Satterthwaite takes each part for estimated by itself. What the frame shares
+    and what it does from run to run are estimated from one scatter, that of the same blank runs: one part.
+
+    >>> independent_parts([("frame, blank A", 3.0, 4), ("frame, from run to run", 4.0, 4), ("x", 1.0, 9)])
+    [(5.0, 4), (1.0, 9)]
+    """
+    frame: dict[float, list[float]] = {}
+    others = []
+    for name, u, freedom in sources:
+        if group_of(name) == "compliance" and math.isfinite(freedom):
+            frame.setdefault(freedom, []).append(u)
+        else:
+            others.append((u, freedom))
+    return [*((math.hypot(*us), freedom) for freedom, us in frame.items()), *others]
 
 
 def smallest_difference(budget: Budget, other: Budget | None = None) -> float | None:

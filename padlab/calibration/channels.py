@@ -29,7 +29,8 @@ def _calibrated(channel: Channel, calibration: Calibration | None) -> Channel:
         return replace(channel, calibration=None)
     curve = calibration.curve
     return replace(channel, calibration=calibration.id, scale_uncertainty=curve.scale_uncertainty(),
-                   offset_uncertainty=None, local_uncertainty=curve.local_uncertainty())
+                   offset_uncertainty=None, local_uncertainty=curve.local_uncertainty(),
+                   backlash=curve.backlash, backlash_uncertainty=curve.backlash_u)
 
 
 def calibration_marks(run: Run, calibrations: Sequence[Calibration], *, force_n: tuple[float, float],

@@ -6,18 +6,22 @@ they differ from each other.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.calibration.frame import BlankCurves, blank_curves
+from padlab.calibration.frame import BlankCurves, blank_curves, channel_calibrations, in_scale
 from padlab.errors import RunError
 from padlab.marks import Mark, mark
-from padlab.records.calibration import FrameTable
+from padlab.records.calibration import Calibration, FrameTable
+from padlab.records.described import RUN_ID
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.statistics.quantity import with_doubt
@@ -52,6 +56,12 @@ def compliance(blanks: Sequence[Run]) -> Compliance:
     rigs = sorted({run.rig.name if run.rig else "recorded elsewhere" for run in blanks})
     if len(rigs) != 1:
         raise RunError("the blank runs are of several rigs", expected="runs of one rig", seen=", ".join(rigs))
+    scales = {tuple(sorted(channel_calibrations(run))) for run in blanks}
+    if len(scales) != 1:
+        raise RunError("the blank runs are read through different calibrations",
+                       expected="the same ones of force and displacement for all",
+                       seen="; ".join(sorted(", ".join(s) or "none" for s in scales))[:200],
+                       remedy="padlab remake RUN... --calibration ID gives them the same")
     curves = [blank_curves(run) for run in blanks]
     top = min(c.top_n for c in curves)
     grid = np.concatenate([[0.0], np.linspace(F0_N, top, 40)])
@@ -68,6 +78,41 @@ def compliance(blanks: Sequence[Run]) -> Compliance:
     few = mark("few_blanks", "frame", f"{n} blank runs: {ENOUGH_RUNS} are wanted")
     marks = (few,) if n < ENOUGH_RUNS else ()
     return Compliance(table, float(math.sqrt(left @ left / free)), tuple(run.id for run in blanks), marks)
+
+
+def made_from(blanks: Sequence[Run]) -> dict[str, Any]:
+    """What a compliance calibration remembers of its runs, to read them again in another scale."""
+    return {"runs": {r.id: r.raw_sha256 for r in blanks},
+            "channel_calibrations": sorted(channel_calibrations(blanks[0]))}
+
+
+def table_in_scale(given: Calibration, shelf: Path, wanted: tuple[str, ...]) -> FrameTable | None:
+    """A frame's table read through the calibrations of the run that it serves.
+
+    Its give is taken off that run's positions: both must come from the same scale. Where the blank runs
+    were read through others, they are read again. None where they are not on the shelf as they were:
+    then nobody knows what the table would be in that scale.
+    """
+    if given.made_from.get("channel_calibrations") == sorted(wanted):
+        return given.frame
+    runs = given.made_from.get("runs")
+    folder = shelf / "runs"
+    if not isinstance(runs, dict) or not runs or not all(
+            RUN_ID.fullmatch(name) and (folder / name).is_dir() for name in runs):
+        return None
+    return _read_again(shelf, tuple(runs), json.dumps(runs, sort_keys=True), wanted)
+
+
+@lru_cache(maxsize=64)
+def _read_again(shelf: Path, names: tuple[str, ...], as_made: str, wanted: tuple[str, ...],
+                ) -> FrameTable | None:
+    """Raw readings and calibrations are never rewritten, so that this need be done once only."""
+    from padlab.records.shelf import Shelf
+
+    blanks = [Shelf(shelf).open(name) for name in names]
+    if json.dumps({r.id: r.raw_sha256 for r in blanks}, sort_keys=True) != as_made:
+        return None
+    return compliance([in_scale(blank, wanted) for blank in blanks]).table
 
 
 def compliance_answer(found: Compliance) -> dict[str, Any]:

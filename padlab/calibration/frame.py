@@ -23,7 +23,6 @@ from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.signals.contact import force_zero
 from padlab.signals.cycles import find_presses
-from padlab.statistics.quantity import t95
 
 Array = NDArray[np.float64]
 
@@ -43,6 +42,8 @@ class Frame:
     bare_u_mm: float | None = None       # its standard uncertainty
     own: Array | None = None             # the part of the uncertainty that each run has anew
     measured_to_n: float | None = None   # blank runs know the frame up to here; None: as stated, anywhere
+    degrees_of_freedom: float = math.inf         # of the uncertainty; few blank runs leave few
+    scale_unsure: bool = False           # whether it may stand in another scale than the run's positions
 
     @property
     def is_measured(self) -> bool:
@@ -104,8 +105,11 @@ def frame_of(run: Run) -> Frame:
         blank = frame_from_blank(_blank_of(run))
     given = next((c for c in reversed(calibrations_of(run)) if c.frame is not None), None)
     if given is not None and given.frame is not None:
+        from padlab.calibration.compliance import table_in_scale
+
         bare = (None, None) if blank is None else (blank.bare_at_f0_mm, blank.bare_u_mm)
-        return frame_from_table(given.frame, given.id, *bare)
+        table = table_in_scale(given, run.folder.parent.parent, channel_calibrations(run))
+        return replace(frame_from_table(table or given.frame, given.id, *bare), scale_unsure=table is None)
     return stated_frame(run.rig) if blank is None else blank
 
 
@@ -124,7 +128,7 @@ def _blank_of(run: Run) -> Run:
             where={"run": run.id, "blank": run.blank})
     blank = shelf.open(str(run.blank))
     check_blank(blank, run.rig, run.id)
-    return _in_scale_of(run, blank)
+    return in_scale(blank, channel_calibrations(run))
 
 
 def check_blank(blank: Run, rig: RigRecord | None, run_id: str) -> None:
@@ -142,7 +146,12 @@ def check_blank(blank: Run, rig: RigRecord | None, run_id: str) -> None:
                        remedy="record a blank run of this rig: padlab capture RIG blank --out SHELF")
 
 
-def _in_scale_of(run: Run, blank: Run) -> Run:
+def channel_calibrations(run: Run) -> tuple[str, ...]:
+    """The calibrations that make a run's scale: those of its force and its displacement."""
+    return tuple(c.id for c in calibrations_of(run) if c.kind in ("force", "displacement"))
+
+
+def in_scale(blank: Run, wanted: tuple[str, ...]) -> Run:
     """The blank run read through the calibrations of the run that it serves.
 
     Its give is taken off that run's positions: both must come from the same scale.
@@ -150,11 +159,7 @@ def _in_scale_of(run: Run, blank: Run) -> Run:
     from padlab.records.raw_log import read_raw
     from padlab.signals.merge import samples_from_raw
 
-    def of_channels(of: Run) -> tuple[str, ...]:
-        return tuple(c.id for c in calibrations_of(of) if c.kind in ("force", "displacement"))
-
-    wanted = of_channels(run)
-    if blank.rig is None or of_channels(blank) == wanted:
+    if blank.rig is None or channel_calibrations(blank) == wanted:
         return blank
     kept = tuple(c.id for c in calibrations_of(blank) if c.kind not in ("force", "displacement"))
     again = replace(blank, calibrations=(*kept, *wanted))
@@ -163,17 +168,13 @@ def _in_scale_of(run: Run, blank: Run) -> Run:
 
 def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None = None,
                      bare_u_mm: float | None = None) -> Frame:
-    """The frame of a compliance calibration.
-
-    Its doubt is widened by t95/1.96, so that 1.96 of it is the 95 % half-width for few runs too.
-    """
-    wider = t95(table.degrees_of_freedom) / t95(math.inf)
-    doubt = wider * np.array(table.standard_uncertainty_mm)
+    """The frame of a compliance calibration."""
+    doubt = np.array(table.standard_uncertainty_mm)
     # u^2 = u_fit^2 + s^2 (1 + 1/n): the 1 is the next run's own frame, and nearly all of it.
     runs = table.degrees_of_freedom + 1
     return Frame(np.array(table.force_n), np.array(table.deflection_mm), doubt, f"calibration {name}",
                  bare_at_f0_mm, bare_u_mm=bare_u_mm, own=doubt * math.sqrt(runs / (runs + 1)),
-                 measured_to_n=float(table.force_n[-1]))
+                 measured_to_n=float(table.force_n[-1]), degrees_of_freedom=table.degrees_of_freedom)
 
 
 @dataclass(frozen=True)
@@ -258,4 +259,4 @@ def frame_from_blank(blank: Run) -> Frame:
     mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
     own = stack.std(axis=0, ddof=1)
     return Frame(grid, mean - mean[0], own * np.sqrt(1 + 1 / n), f"blank {blank.id}", curves.bare_at_f0_mm,
-                 bare_u_mm=curves.bare_u_mm, own=own, measured_to_n=curves.top_n)
+                 bare_u_mm=curves.bare_u_mm, own=own, measured_to_n=curves.top_n, degrees_of_freedom=n - 1)

@@ -92,6 +92,9 @@ def calibrate_readings(kind: str, table: ReadingTable) -> Calibrated:
         # A weight whose readings keep no class verifies nothing.
         lowest = min(kept)
         fit = replace(fit, curve=replace(fit.curve, lowest_verified=lowest))
+    if kind == "displacement":
+        apart, doubt = backlash_of(checks)
+        fit = replace(fit, curve=replace(fit.curve, backlash=apart, backlash_u=doubt))
     found: list[Mark] = []
     if fit.lack_of_fit is None:
         found.append(mark("few_repeats", kind))
@@ -104,6 +107,19 @@ def calibrate_readings(kind: str, table: ReadingTable) -> Calibrated:
                           f"forces under {lowest:.3g} N are not verified, and contact is at {F0_N} N: "
                           "hang a weight of 20 g too"))
     return Calibrated(kind, table, fit, checks, tuple(found))
+
+
+def backlash_of(checks: Sequence[Check]) -> tuple[float | None, float | None]:
+    """How much more is read on the way down than on the way up, mean over the references, and its doubt.
+
+    None where no direction was given; where one reference only was met both ways, the doubt is as large as
+    what was found there.
+    """
+    found = [level.value for c in checks if c.name == "reversibility" for level in c.levels]
+    if not found:
+        return None, None
+    mean = float(np.mean(found))
+    return mean, abs(mean) if len(found) == 1 else float(np.std(found, ddof=1)) / len(found) ** 0.5
 
 
 def readings_answer(done: Calibrated, at: Sequence[float]) -> dict[str, Any]:

@@ -26,11 +26,11 @@ from padlab.capture.rig_parts import (
     IdentityFile,
     InstrumentName,
     Lines,
-    Positive,
+    Rate,
     Sent,
     Table,
-    TimeText,
     Url,
+    WaitText,
     is_pattern,
     mistake,
 )
@@ -41,7 +41,9 @@ STAMP = "stamp_us"
 """Column of what is asked: microseconds since the port was first opened."""
 STAMP_S = 1e-6
 _NUMBER = "[" + "".join(sorted(map(chr, NUMBER_BYTES - {45}))) + "-]+"
-_Asked = Annotated[float, Field(gt=0, le=500)]
+_Asked = Annotated[float, Field(ge=0.01, le=500)]
+FEWEST_LINES_A_ROUND = 4
+"""A clock that comes round within fewer lines cannot be unwrapped; two would do without lost lines."""
 
 
 class Wiring(Table):
@@ -68,13 +70,13 @@ class LinesFile(Wiring):
     setup: Lines = Field((), description="lines sent, in this order, whenever the port was opened")
     ask: Sent | None = Field(
         None, description="sent for each line; left out where the instrument sends by itself")
-    wait: TimeText = Field("200ms", description="with ask: how long an answer may take")
+    wait: WaitText = Field("200ms", description="with ask: how long an answer may take")
     pattern: Annotated[str, is_pattern(needs_groups=True)] = Field(
         description="regular expression with named groups for one whole line, without its checksum")
     checksum: Checksum | None = Field(
         None, description="each line ends with * and this sum, in hexadecimal, of all bytes before the *; "
                           "a line whose sum does not fit is bad")
-    lines_per_s: Positive | None = Field(
+    lines_per_s: Rate | None = Field(
         None, description="what the instrument is meant to send; with ask: how often it is asked")
     counter: CounterFile | None = None
     clock: ClockFile | None = None
@@ -95,6 +97,15 @@ class LinesFile(Wiring):
         if faults:
             raise mistake("columns", "; ".join(faults))
         return channels
+
+    @model_validator(mode="after")
+    def _clock_tells(self) -> Self:
+        if self.clock is not None and self.lines_per_s is not None:
+            round_s = self.clock.modulus * parse_quantity(self.clock.tick, "time")
+            if round_s < FEWEST_LINES_A_ROUND / self.lines_per_s:
+                raise mistake("clock", f"clock.modulus: a clock that comes round every {round_s:g} s cannot "
+                                       f"tell the time of {self.lines_per_s:g} lines a second")
+        return self
 
     @model_validator(mode="after")
     def _asked_regularly(self) -> Self:
@@ -143,7 +154,7 @@ class LinesFile(Wiring):
 class _Asked_(Wiring):  # noqa: N801  never named in a rig file
     """What the two protocols have in common that only answer."""
 
-    wait: TimeText = Field("200ms", description="how long an answer may take")
+    wait: WaitText = Field("200ms", description="how long an answer may take")
     lines_per_s: _Asked = Field(description="how often all channels are asked")
     channel: tuple[ChannelFile, ...]
 
@@ -231,7 +242,7 @@ class RegisterIdentity(Table):
     register_: int = Field(alias="register", ge=0, le=65535)
     registers: Registers = "holding"
     equals: int = Field(ge=0, le=65535)
-    wait: TimeText = Field("3s", description="how long to try")
+    wait: WaitText = Field("3s", description="how long to try")
 
 
 class ModbusFile(_Asked_):

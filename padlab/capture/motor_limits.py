@@ -130,4 +130,4 @@ class Limits:
         moved, pressed = ahead * (place_mm - before[2]), ahead * (force_n - before[3])
         if moved < MOVED_SHARE * abs(way) and pressed < MOVED_N:
             raise Halt(f"the motor stalled: told to move by {way:+.3f} mm within {time_s - before[0]:.1f} s, "
-                       f"the gauge showed {ahead * moved:+.3f} mm at {force_n:.1f} N; {WHAT_NEXT}")
+                       f"the gauge showed {ahead * moved:+.3f} mm at {force_n:z.1f} N; {WHAT_NEXT}")

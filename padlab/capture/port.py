@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
+from padlab.capture.advice import does_not_fit, sample
 from padlab.capture.events import Back as Back
 from padlab.capture.events import Event as Event
 from padlab.capture.events import Events as Events
@@ -33,6 +34,7 @@ from padlab.capture.motor_file import MotorFile
 from padlab.capture.pattern import read_pattern
 from padlab.capture.rig import InstrumentFile, LinesFile, ModbusFile, check_url
 from padlab.capture.rig_parts import IdentityFile
+from padlab.capture.wire import reader_for
 from padlab.errors import RigError, RigSilent
 from padlab.units import parse_quantity
 
@@ -60,6 +62,8 @@ HOT_BYTES_PER_S = 1e6
 """Over this rate there is no pause at all: the buffer of a terminal is full within a few ms."""
 HOT_S = 0.02
 """The rate is taken over this time [s]."""
+MOST_HEARD = 4096
+"""Of what came before a rig said who it is, so many bytes are kept to look at."""
 RETRY_S = 0.2
 GIVE_UP_S = 60.0
 """A rig that has not come back after this ends the run [s]."""
@@ -179,7 +183,7 @@ class Port:
             except GONE as fault:
                 if self._stop.is_set():
                     return
-                reason = f"the port {self.url} was lost: {_short(fault)}"
+                reason = f"the port {self.url} was lost: {_why_lost(self.url, fault)}"
             except Exception as fault:
                 log.exception("reading %s", self.url)
                 self.events.put(GivenUp(name, self.clock(), f"reading {self.url} failed: {fault!r}"))
@@ -275,7 +279,7 @@ class Port:
         until = self.clock() + parse_quantity(identity.wait, "time")
         streams = isinstance(self.instrument, LinesFile) and not self.instrument.is_asked
         ask_at, heard, others = self.clock(), b"", ""
-        came, wanted = False, f"a line like {identity.answer} within {identity.wait}"
+        came, wanted = b"", f"a line like {identity.answer} within {identity.wait}"
         while self.clock() < until:
             try:
                 if identity.ask is not None and self.clock() >= ask_at:
@@ -284,27 +288,43 @@ class Port:
                 data = read_some(self._serial)
             except GONE as fault:
                 raise RigError(
-                    f"the rig on {self.url} hung up", expected=wanted, seen=others or _short(fault),
+                    f"the rig on {self.url} hung up", expected=wanted,
+                    seen=others or _why_lost(self.url, fault),
                     remedy="see that no other program holds the rig",
                 ) from fault
-            came = came or bool(data)
+            came = (came + data)[-MOST_HEARD:]
             *lines, heard = (heard + data).split(end)
             for place, line in enumerate(lines):
                 if answer.fullmatch(line.removesuffix(b"\r")):
                     return end.join([*lines[place + 1:], heard])
                 if line.startswith(b"#") or (line and not streams):
                     others = line[:80].decode("ascii", "backslashreplace")
-            heard = heard[-4096:]
+            heard = heard[-MOST_HEARD:]
         if not came:
             raise RigSilent(
                 f"nothing comes from {self.url}", expected=wanted, seen="silence",
                 remedy="see that the rig has power, and that no other program holds it",
             )
+        if streams and not others:
+            others, unlike = self._unlike(came)
+            if unlike:
+                raise RigError(f"what comes from {self.url} cannot be read", expected=wanted, seen=others,
+                               remedy="check the port, the line settings and the rig file")
         raise RigError(
             f"the rig on {self.url} is not the one the rig file describes",
-            expected=wanted, seen=others or "readings, but no such line",
-            remedy="check the port, the baud rate and the rig file",
+            expected=wanted, seen=others or sample(came),
+            remedy="check the port, the line settings and the rig file",
         )
+
+    def _unlike(self, came: bytes) -> tuple[str, bool]:
+        """What came instead of an identity, in words; whether there was not even a reading in it."""
+        assert isinstance(self.instrument, LinesFile)
+        wire = reader_for(self.instrument)
+        if len(wire.feed(came)):
+            return "readings, but no such line", False
+        unread = wire.unread or came
+        return sample(unread) + ": " + does_not_fit(
+            self.instrument, unread, has_ends=wire.has_ends, failed_sums=wire.counts.failed_sums), True
 
     def _set_up(self) -> None:
         """Send what the rig file wants sent whenever the port was opened."""
@@ -358,7 +378,7 @@ def _cannot_open(url: str, fault: Exception) -> RigError:
         return RigError(f"{url} cannot be opened: it is no serial port", expected="a serial port",
                         seen=f"{what}; {_ports_here()}", remedy="name the rig's port with --url")
     if url.startswith(("socket:", "rfc2217:")):
-        return RigError(f"the port {url} cannot be opened: {_short(fault)}",
+        return RigError(f"the port {url} cannot be opened",
                         expected="a rig or a converter that listens there", seen="nobody answers",
                         remedy="see that it is switched on, and that address and port number are right")
     return RigError(f"the port {url} cannot be opened: {_short(fault)}",
@@ -382,6 +402,25 @@ def _ports_here() -> str:
 
     names = sorted(p.device for p in list_ports.comports())
     return "ports that are here: " + ", ".join(names[:20]) if names else "no serial port on this machine"
+
+
+def _why_lost(url: str, fault: Exception) -> str:
+    """In plain words why a port that was open is gone; the system's own reason last, if it has one.
+
+    >>> _why_lost("/dev/ttyACM0", OSError(5, "Input/output error"))
+    'it was unplugged or switched off (the system says: Input/output error)'
+    """
+    number = getattr(fault, "errno", None)
+    if number == errno.ETIMEDOUT or isinstance(fault, TimeoutError):
+        why = "it no longer takes or sends anything"
+    elif url.startswith(("socket:", "rfc2217:")):
+        why = "the other end hung up, or the network between is down"
+    elif "multiple access" in str(fault):
+        why = "it was unplugged or switched off, or another program reads it too"
+    else:
+        why = "it was unplugged or switched off"
+    said = os.strerror(number) if isinstance(number, int) and number > 0 else ""
+    return f"{why} (the system says: {said})" if said else why
 
 
 def _short(fault: Exception) -> str:

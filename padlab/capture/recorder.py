@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.advice import stands_still
 from padlab.capture.events import Back, Event, Events, GivenUp, Lost, Piece
 from padlab.capture.motor_limits import Halt
 from padlab.capture.polled import port_for
@@ -54,6 +55,7 @@ TURN_S = 0.1
 GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
 SILENT = "the rig fell silent"
+LISTEN = "(padlab rigs NAME --listen shows what comes)"
 NEXT = "see to its power and its cable, then start a new run"
 UNLOAD = ("take the load off, see that the cell's zero is where it was (padlab rigs NAME --listen) and that "
           "its hard stop is set below its limit, then start a new run")
@@ -275,7 +277,8 @@ class Recorder:
         for name, source in self.sources.items():
             counts = source.wire.counts
             if counts.bad_lines:
-                self.marks.append(mark("bad_lines", name, f"{counts.bad_lines} line(s) were not readable"))
+                self.marks.append(mark("bad_lines", name, f"{counts.bad_lines} line(s) were not readable, "
+                                       f"{source.unreadable()}"))
             if counts.lost_lines:
                 self.marks.append(mark("lost_lines", name, f"{counts.lost_lines} line(s) were lost"))
             if source.doubtful_gap is not None:
@@ -366,6 +369,7 @@ class Recorder:
                                  "waiting for the rig to come back", "poor"))
         elif isinstance(event, Back):
             source.wire.reopened(whole_from_start=event.known)
+            source.standing.forget()
             source.last_host_s = self._active_s = event.host_s
             if self._serves(source):
                 self._look()
@@ -401,10 +405,21 @@ class Recorder:
             self.motor.see(source, times, values)
         if self._ended:
             return
+        if source.stands:
+            self._mind_standing(source)
         over = source.over_limit(values)
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))
             raise Quit(f"{over}; {UNLOAD}", mark("over_range", "run", over))
+
+    def _mind_standing(self, source: Source) -> None:
+        """Without a clock no step ends and no time is known; without a counter lost lines are not seen."""
+        words = stands_still(source.record.name, source.stands)
+        if any(what.startswith("clock") for what in source.stands):
+            raise Quit(f"{words}, then start a new run", mark("stands_still", source.record.name, words))
+        if f"stands {source.record.name}" not in self._told:
+            self._tell_once(f"stands {source.record.name}", f"{words}; lost lines are not seen meanwhile")
+            self.marks.append(mark("stands_still", source.record.name, words))
 
     def _mind_gaps(self, source: Source, before_s: float, times: Array) -> list[int]:
         """Keep the gaps of an instrument; gives the places of the readings that follow one."""
@@ -499,12 +514,17 @@ class Recorder:
             silent_s = now - source.last_host_s
             if source.lost is None and silent_s > 5.0:
                 self._silent.add(name)
-                only_bad = source.wire.counts.bad_lines > source.bad_when_heard
-                self._tell_once(f"silent {source.last_host_s}", f"only unreadable lines come from {name}"
-                                if only_bad else f"nothing comes from {name}: is it switched on?")
+                self._tell_once(f"silent {source.last_host_s}", (
+                    f"only what cannot be read comes from {name}, {source.unreadable()} {LISTEN}"
+                    if source.only_bad else f"nothing comes from {name}: is it switched on?"))
                 if silent_s > self.give_up_s:
                     source.has_gap = True
-                    raise Quit(f"nothing came from {name} for {self.give_up_s:g} s; {NEXT}")
+                    what, then = ("only what cannot be read", source.unreadable()) if source.only_bad \
+                        else ("nothing", NEXT)
+                    raise Quit(f"{what} came from {name} for {self.give_up_s:g} s; {then}")
+            elif source.many_bad:
+                self._tell_once(f"bad {name}", f"many lines from {name} cannot be read, "
+                                f"{source.unreadable()} {LISTEN}")
         noise = self.follower.noise_n
         if self.follower.zero_n is None and noise is not None and now - self._began_s > 10.0:
             self._tell_once("noise", f"the force is not at rest (noise {noise:.3f} N): hands off, no knocks")

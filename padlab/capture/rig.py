@@ -32,6 +32,7 @@ from padlab.capture.instrument_file import ScpiFile as ScpiFile
 from padlab.capture.rig_file import RigFile as RigFile
 from padlab.capture.rig_parts import check_url as check_url
 from padlab.errors import FileFormatError, InputError
+from padlab.records.forms import seen_words, wanted_words
 
 LARGEST_FILE = 64 * 1024
 
@@ -93,7 +94,7 @@ def rig_from_table(table: dict[str, Any], *, source: str) -> RigFile:
     try:
         return RigFile.model_validate(table)
     except ValidationError as fault:
-        errors = [dict(e) for e in fault.errors(include_url=False, include_context=False)]
+        errors = [dict(e) for e in fault.errors(include_url=False)]
         mistakes = [_words(e) for e in errors if not (e["type"] == "too_short" and e["input"])]
         raise FileFormatError(
             f"{source} has {len(mistakes)} mistake(s): " + "; ".join(mistakes),
@@ -107,7 +108,7 @@ def _words(error: dict[str, Any]) -> str:
     protocols = ("lines", "scpi", "modbus-rtu")              # which kind was checked is no key of the file
     for part in (p for i, p in enumerate(error["loc"]) if not (i == 2 and p in protocols)):
         key += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
-    kind, seen = error["type"], repr(error["input"])[:60]
+    kind, seen = error["type"], seen_words(error["input"])
     if kind == "extra_forbidden":
         text = "not a key of a rig file; take it out, or mend its spelling"
     elif kind == "missing":
@@ -116,6 +117,8 @@ def _words(error: dict[str, Any]) -> str:
         text = error["msg"]
         if kind in ("padlab_url", "padlab_quantity", "padlab_name"):
             text += f"; seen {seen}"
+    elif (wanted := wanted_words(kind, error.get("ctx", {}))) is not None:
+        text = f"expected {wanted}; seen {seen}"
     else:
         text = f"{error['msg'][:1].lower()}{error['msg'][1:]}; seen {seen}"
     return f"{key.lstrip('.')}: {text}" if key else str(text)

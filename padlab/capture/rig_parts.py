@@ -80,16 +80,28 @@ def _raw_name(name: str) -> str:
     return name
 
 
-def of_kind(kind: str) -> AfterValidator:
-    """Only a quantity of that kind, with its unit."""
+BOUNDS = {"time": (1e-9, 1e5, "s"), "compliance": (0.0, 1.0, "mm/N"),
+          "temperature difference": (0.0, 100.0, "K"), "movement with temperature": (-0.1, 0.1, "mm/K")}
+"""Beyond these a quantity of a rig file is a slip of the pen: no rig is so soft or so warm; design choice."""
+LARGEST = {"force": 1e4, "displacement": 1e3, "temperature": 1e3}
+"""No channel's limit, resolution or doubt is more [N, mm, degC]; design choice."""
+LEAST_SCALE, LARGEST_SCALE, LARGEST_OFFSET = 1e-12, 1e7, 1e9
+"""From a kilonewton cell of 32 bits to metres read in micrometres; beyond lies a slip of the pen."""
+
+
+def of_kind(kind: str, *, most: float | None = None) -> AfterValidator:
+    """Only a quantity of that kind, with its unit, within :data:`BOUNDS` or up to ``most``."""
 
     def check(text: str) -> str:
         try:
             value = parse_quantity(text, kind)
         except UnitError as fault:
             raise mistake("quantity", f"expected {fault.expected}") from fault
-        if kind == "time" and not 1e-9 <= value <= 1e5:
-            raise mistake("quantity", "expected a time over 0, from 1 ns to a day")
+        if kind in BOUNDS:
+            low, high, unit = BOUNDS[kind]
+            high = high if most is None else most
+            if not low <= value <= high:
+                raise mistake("quantity", f"expected a {kind} from {low:g} to {high:g} {unit}")
         return text
 
     return AfterValidator(check)
@@ -126,7 +138,10 @@ Url = Annotated[str, AfterValidator(_is_url)]
 Sent = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[\x20-\x7e]+$")]
 """What is sent, without its line end."""
 Lines = Annotated[tuple[Sent, ...], Field(max_length=16, strict=False)]
+Rate = Annotated[float, Field(ge=0.01, le=1e5)]
 TimeText = Annotated[str, of_kind("time")]
+TickText = Annotated[str, of_kind("time", most=10.0)]
+WaitText = Annotated[str, of_kind("time", most=60.0)]
 ComplianceText = Annotated[str, of_kind("compliance")]
 MovementText = Annotated[str, of_kind("movement with temperature")]
 KelvinText = Annotated[str, of_kind("temperature difference")]
@@ -163,7 +178,7 @@ class IdentityFile(Table):
     )
     answer: Annotated[str, is_pattern(needs_groups=False)] = Field(
         description="regular expression for the whole line of the greeting or answer")
-    wait: TimeText = Field("3s", description="how long to wait for it")
+    wait: WaitText = Field("3s", description="how long to wait for it")
 
 
 class CounterFile(Table):
@@ -177,7 +192,7 @@ class ClockFile(Table):
     """The column that carries the rig's own clock; it becomes the time axis of a run."""
 
     column: Column
-    tick: TimeText = Field(description="one tick of the clock, such as 1us")
+    tick: TickText = Field(description="one tick of the clock, such as 1us")
     modulus: int = Field(gt=1, le=LARGEST_COUNT)
 
 
@@ -189,8 +204,9 @@ class ChannelFile(Table):
     unit: str = Field(description="of scale, offset, resolution, limit and offset_uncertainty")
     sign: Literal[-1, 1] = Field(1, description="displacement: + = pad thinner; force: + = pressed")
     scale: float = Field(1.0, description="units a count")
-    offset: float = 0.0
-    scale_uncertainty: Doubt | None = Field(None, description="relative, one standard deviation")
+    offset: float = Field(0.0, ge=-LARGEST_OFFSET, le=LARGEST_OFFSET)
+    scale_uncertainty: Annotated[float, Field(ge=0, le=0.5)] | None = Field(
+        None, description="relative (0.004 = 0.4 %), one standard deviation")
     offset_uncertainty: Doubt | None = Field(None, description="in unit, one standard deviation")
     resolution: Positive | None = Field(None, description="in unit")
     limit: Positive | None = Field(None, description="in unit; over it a capture stops")
@@ -211,7 +227,21 @@ class ChannelFile(Table):
     def _scale_tells(cls, scale: float) -> float:
         if scale == 0:
             raise mistake("scale", "0 would make every reading the same")
+        if not LEAST_SCALE <= abs(scale) <= LARGEST_SCALE:
+            raise mistake("scale", f"expected {LEAST_SCALE:g} to {LARGEST_SCALE:g} units a count, "
+                                   f"or the same with a minus; seen {scale:g}")
         return scale
+
+    @field_validator("offset_uncertainty", "resolution", "limit")
+    @classmethod
+    def _of_a_bench(cls, size: float | None, info: ValidationInfo) -> float | None:
+        quantity, unit = info.data.get("quantity"), info.data.get("unit")
+        if size is None or quantity is None or unit is None:
+            return size
+        most = LARGEST[quantity] / factor(unit, _KIND[quantity])
+        if size > most:
+            raise mistake("size", f"expected {most:g} {unit} at most; seen {size:g} {unit}")
+        return size
 
     def to_record(self) -> Channel:
         """The channel in padlab's own unit."""

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.capture.advice import Standing, does_not_fit, sample, settings, stands_still
 from padlab.capture.events import Back, Events, GivenUp, Lost, Piece
 from padlab.capture.polled import port_for
 from padlab.capture.rig import InstrumentFile, RigFile
@@ -48,6 +49,8 @@ class Look:
     trouble: str | None = None
     last_bad: str | None = None      # the last unreadable line so far; of what is asked, why it was none
     is_new: bool = False             # whether that one came since the last look
+    no_readings: str | None = None   # where none came since the last look: why, and what to see to
+    stands: str | None = None        # clock or counter stand still: which, and what to do
 
 
 class Watch:
@@ -62,13 +65,19 @@ class Watch:
         self._wire = reader_for(instrument, whole_from_start=whole_from_start)
         self._since_s = start_s
         self._values: list[NDArray[np.float64]] = []
-        self._is_asked, self._bad_shown = instrument.is_asked, 0
+        self._instrument, self._bad_shown = instrument, 0
+        self._bytes, self._remark = 0, ""                # since the last look
+        self._standing, self._stands = Standing(self._record), ""
 
     def take(self, data: bytes, *, host_s: float) -> None:
         """Take the next bytes."""
         got = self._wire.feed(data)
+        self._bytes += len(data)
+        self._remark = got.remarks[-1] if got.remarks else self._remark
         if len(got):
             self._values.append(got.values)
+            what = self._standing.see(np.full(len(got), host_s), got.values)
+            self._stands = stands_still(self.name, what) if what else ""
 
     def lost(self, reason: str) -> None:
         """The port went away."""
@@ -77,6 +86,7 @@ class Watch:
     def back(self, *, known: bool) -> None:
         """The port is open again; what comes next is a line from its beginning where the rig is known."""
         self.trouble = None
+        self._standing.forget()
         self._wire.reopened(whole_from_start=known)
 
     def look(self, *, host_s: float) -> Look:
@@ -93,13 +103,31 @@ class Watch:
                                         float(value.std(ddof=1)) if value.size > 1 else None))
         counts = self._wire.counts
         new, self._bad_shown = counts.bad_lines > self._bad_shown, counts.bad_lines
+        why = None if len(values) else self._why_none(spent, new)
+        self._bytes, self._remark = 0, ""
         return Look(self.name, len(values) / spent, tuple(channels), counts.bad_lines, counts.lost_lines,
-                    self.trouble, self._last_bad(), new)
+                    self.trouble, self._last_bad(), new, why, self._stands or None)
 
     def _last_bad(self) -> str | None:
         """The last unreadable line; an asked port marks by ``!`` its own words about an answer."""
         bad = self._wire.last_bad
-        return bad[1:] if bad is not None and self._is_asked and bad.startswith("!") else bad
+        return bad[1:] if bad is not None and self._instrument.is_asked and bad.startswith("!") else bad
+
+    def _why_none(self, spent_s: float, new_bad: bool) -> str:
+        """Why no readings came since the last look, and what to see to."""
+        if self._instrument.is_asked:                    # what came is the port's own word about an answer
+            why = (self._last_bad() if new_bad else None) or "no answer yet"
+            return f"{why}: see to " + (
+                f"power, cable, line settings ({settings(self._instrument)}) and to what is asked"
+                if "no answer" in why else "what is asked, and to how the rig file reads the answer")
+        if not self._bytes:
+            return "nothing comes: see to power, cable and port"
+        if self._remark and not new_bad:
+            return f"only remarks come, such as {self._remark[:60]!r}: does it wait for a command (setup)?"
+        unread = self._wire.unread
+        what = does_not_fit(self._instrument, unread, has_ends=self._wire.has_ends,
+                            failed_sums=self._wire.counts.failed_sums)
+        return f"{self._bytes / spent_s:.0f} bytes/s come, such as {sample(unread)}: {what}"
 
 
 def listen(

@@ -2,8 +2,9 @@ r"""Bytes -> readings. No port, no clock, no file: an object that is fed pieces 
 
 A reading counts only with its end mark: half a line is never a reading, however much it looks
 like one. Three things can stand in a line: a reading (the rig's pattern matches it whole), a
-remark of the rig (it starts with ``#``), or neither: then it is bad, and counted once. Where the rig
-sends a checksum, a line whose checksum does not fit is bad too, however well it reads.
+remark of the rig (it starts with ``#``), or neither: then it is bad, and counted once. A blank line
+is nothing: it is passed over, and counted nowhere. Where the rig sends a checksum, a line whose
+checksum does not fit is bad too, however well it reads.
 
 >>> wire = LineReader(read_pattern("(?P<counter>[0-9]+),(?P<force>-?[0-9]+)"), counter="counter")
 >>> wire.feed(b"7,120\n8,1").text
@@ -115,7 +116,8 @@ class LineReader:
     counts: Counts = field(default_factory=Counts)
 
     def __post_init__(self) -> None:
-        self.last_bad: str | None = None              # the last unreadable line, for whoever seeks a fault
+        self._bad = b""                               # the beginning of the last unreadable line
+        self.has_ends = False                         # whether an end mark was ever seen
         self._tail = b""
         self._too_long = False          # the tail has passed the limit and was counted
         self._in_step = self.whole_from_start
@@ -124,12 +126,23 @@ class LineReader:
         self._bad_before = 0            # bad lines since the last reading
         self._place = None if self.counter is None else self.pattern.columns.index(self.counter)
 
+    @property
+    def last_bad(self) -> str | None:
+        """The beginning of the last unreadable line, for whoever seeks a fault."""
+        return _words(self._bad) if self._bad else None
+
+    @property
+    def unread(self) -> bytes:
+        """Some bytes of what came and was not read: of the last bad line, or of one that does not end."""
+        return self._bad or self._tail[:MOST_SHOWN]
+
     def feed(self, piece: bytes) -> Readings:
         """Take the next bytes; give the readings they complete."""
         head, mark, tail = piece.rpartition(self.line_end)
         if not mark:
             self._keep(self._tail + tail)
             return self._nothing()
+        self.has_ends = True
         body, self._tail = self._tail + head, b""
         lines = body.split(self.line_end)
         remarks: list[str] = []
@@ -163,11 +176,16 @@ class LineReader:
         self._tail, self._too_long = b"", True
         if self._in_step:
             self.counts.bad_lines += 1
-            self.last_bad = _words(tail[:MOST_SHOWN])
+            self._bad = tail[:MOST_SHOWN]
             self._bad_before += 1
 
     def _read(self, lines: list[bytes], remarks: list[str], passed_over: int) -> Readings:
         """Take whole lines, all at once where nothing is wrong with any of them."""
+        blank = not all(map(bytes.strip, lines))
+        ends: list[int] = []
+        if blank:                                     # passed over; the others keep their end marks
+            ends = [k for k, line in enumerate(lines) if line.strip() or len(line) > LONGEST_LINE]
+            lines = [lines[k] for k in ends]
         bad: list[int] = []                           # places of the bad lines
         sent = lines
         if self.checksum is not None:
@@ -187,12 +205,14 @@ class LineReader:
         self.counts.remarks += len(remarks)
         self.counts.bad_lines += len(bad)
         if bad:
-            self.last_bad = _words(sent[bad[-1]][:MOST_SHOWN])
+            self._bad = sent[bad[-1]][:MOST_SHOWN]
         if self._place is not None:
             self._count_lost(values[:, self._place], places, bad)
         if not rows:
             return self._nothing(tuple(remarks))
         self.counts.readings += len(rows)
+        if blank:
+            places = np.array(ends, dtype=np.int64)[places]
         return Readings(rows, values, places + passed_over, tuple(remarks))
 
     def _without_sums(self, lines: list[bytes], kind: Checksum) -> list[bytes]:

@@ -114,7 +114,7 @@ def compliance(runs: tuple[str, ...], **kept: Any) -> None:
     padlab calibrate compliance RUN RUN RUN RUN RUN --out shelf
     """
     from padlab.calibration.compliance import compliance as find
-    from padlab.calibration.compliance import compliance_answer
+    from padlab.calibration.compliance import compliance_answer, made_from
     from padlab.records.shelf import find_runs
 
     blanks = [r for r in find_runs(runs) if r.kind == "blank" or not _is_shelf(runs)]
@@ -122,7 +122,7 @@ def compliance(runs: tuple[str, ...], **kept: Any) -> None:
     if kept["rig"] is None and blanks[0].rig is not None:
         kept["rig"] = blanks[0].rig.name
     _keep("compliance", compliance_answer(found), kept, frame=found.table,
-          made_from={"runs": {r.id: r.raw_sha256 for r in blanks}})
+          made_from=made_from(blanks))
 
 
 @command.command(name="skew")

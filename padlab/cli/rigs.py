@@ -103,8 +103,9 @@ def _motor(motor: Any) -> list[str]:
 
 
 def _wiring(port: Any) -> str:
-    parity = {"none": "N", "even": "E", "odd": "O"}[port.parity]
-    return f"{port.baud} baud {port.data_bits}{parity}{port.stop_bits}, flow {port.flow}"
+    from padlab.capture.advice import settings
+
+    return f"{settings(port)}, flow {port.flow}"
 
 
 def _talk(i: Any) -> list[str]:
@@ -175,13 +176,16 @@ def _line(look: Look) -> str:
     ]
     counts = f"{look.lines_per_s:.1f} lines/s, {look.bad_lines} bad, {look.lost_lines} lost"
     bad = f" | not readable: {look.last_bad[:60]}" if look.is_new and look.last_bad is not None else ""
-    if not look.lines_per_s:
-        bad += " | no readings: see to power, cable and line settings"
+    if look.no_readings is not None:
+        bad = f" | no readings: {look.no_readings}"
+    if look.stands is not None:
+        bad += f" | {look.stands}"
     return f"{look.instrument}: {counts} | " + ", ".join(channels) + bad
 
 
 def _json(look: Look) -> dict[str, Any]:
     return {"instrument": look.instrument, "lines_per_s": look.lines_per_s, "bad_lines": look.bad_lines,
             "lost_lines": look.lost_lines, "trouble": look.trouble, "last_bad": look.last_bad,
+            "no_readings": look.no_readings, "stands_still": look.stands,
             "channels": [{"quantity": c.quantity, "unit": c.unit, "value": c.value, "noise": c.noise}
                          for c in look.channels]}

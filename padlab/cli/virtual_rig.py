@@ -36,7 +36,7 @@ if TYPE_CHECKING:
               help="loop: plays the procedure again and again; still: nobody presses.")
 @click.option("--fault", "faults", multiple=True, metavar="[INSTRUMENT:]KIND@SECONDS",
               help="garbage, split, join, lost, stall, unplug, saturation, drift or slip, at a second of rig "
-                   "time; may be given again.")
+                   "time; of a motor press jam, saturation, freeze or unplug; may be given again.")
 @click.option("--lag", "lags", multiple=True, metavar="INSTRUMENT=TIME",
               help="How late one of several instruments shows what happens, such as dial=23ms; if not given, "
                    "10 to 40 ms, drawn by the seed.")
@@ -76,11 +76,11 @@ def command(
     if described.motor is not None:
         from padlab.cli.virtual_motor import serve_motor_press
 
-        if procedure or faults or lags or ppms or once or pad_kind == "player":
-            raise click.UsageError("a motor press does what it is told: no --procedure, --fault, --lag, "
-                                   "--ppm, --once, and no player")
+        if procedure or lags or ppms or once or pad_kind == "player":
+            raise click.UsageError("a motor press does what it is told: no --procedure, --lag, --ppm, "
+                                   "--once, and no player")
         serve_motor_press(described, pad_kind, material, lot=lot, pad=pad, softness=soft_lot, seed=seed,
-                          speed=speed, tcp=tcp, link=link)
+                          speed=speed, tcp=tcp, link=link, faults=faults)
         return
     rig = VirtualRig(
         described, pad_kind=pad_kind, material=material, lot=lot, pad=pad,  # type: ignore[arg-type]

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from padlab.calibration.budget import Budget, difference, smallest_difference, typical, verdict
+from padlab.calibration.budget import Budget, Unknown, difference, smallest_difference, typical, verdict
 from padlab.fitting.results import RunFit
 from padlab.statistics.quantity import Quantity
 
@@ -31,17 +31,21 @@ class Apart:
     smallest_difference_mm: float | None     # None: nothing was repeated, so nothing can be said
     told_apart: bool
     one_rig: bool
+    not_known: tuple[Unknown, ...] = ()      # what is in neither budget, or missing in one
 
     @property
     def verdict(self) -> str:
-        """In plain words."""
-        return verdict(self.smallest_difference_mm, self.difference_mm.value)
+        """In plain words, with what they leave out."""
+        told = verdict(self.smallest_difference_mm, self.difference_mm.value)
+        left_out = dict.fromkeys(u.group for u in self.not_known)
+        return f"{told}; not known, and not in this: {', '.join(left_out)}" if left_out else told
 
     def to_json(self) -> dict[str, Any]:
         """The pair's entry of ``pairs`` in ``fit --json``."""
         return {"a": self.a, "b": self.b, "difference_mm": self.difference_mm.to_json(),
                 "smallest_difference_mm": self.smallest_difference_mm, "told_apart": self.told_apart,
-                "one_rig": self.one_rig, "verdict": self.verdict}
+                "one_rig": self.one_rig, "verdict": self.verdict,
+                "not_determined": [{"group": u.group, "reason": u.reason} for u in self.not_known]}
 
 
 def rig_key(fit: RunFit) -> tuple[str, tuple[str, ...]] | None:
@@ -61,7 +65,8 @@ def told_apart(a: RunFit, b: RunFit) -> Apart | None:
     apart = one.give_mm - two.give_mm
     half = difference(one.budget, two.budget, one_rig=one_rig)
     seen = Quantity(apart) if half is None else Quantity(apart, apart - half, apart + half)
-    return Apart(a.run, b.run, seen, half, half is not None and abs(apart) >= half, one_rig)
+    not_known = tuple(dict.fromkeys([*one.budget.unknown, *two.budget.unknown]))
+    return Apart(a.run, b.run, seen, half, half is not None and abs(apart) >= half, one_rig, not_known)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from padlab.calibration.budget import independent_parts
 from padlab.calibration.frame import Frame
 from padlab.errors import FitError
 from padlab.fitting.fit import Fit, fit
@@ -25,7 +26,7 @@ from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel, RigRecord
-from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
+from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, t95, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -69,6 +70,10 @@ class Limbs:
         """A curve at one force, linear in log(F + F0)."""
         return float(np.interp(math.log(force_n + F0_N), self._u, curve))
 
+    def weights(self, force_n: float) -> Array:
+        """What each point of the grid adds to :meth:`at` of a force (m,)."""
+        return np.array([np.interp(math.log(force_n + F0_N), self._u, row) for row in np.eye(self._u.size)])
+
     # Read at dozens of forces: computed once.
     @cached_property
     def _u(self) -> Array:
@@ -96,29 +101,46 @@ class Curve:
     used: tuple[Stroke, ...]
     points: tuple[Array, Array, Array]       # loading limb for laws: force, position from F0, relative sd
     effective_share: float
+    noise_mm2: Array | None = None           # (m, m) of the mean position, from noise within the strokes
+    freedom: dict[str, float] = field(default_factory=dict)      # of moved's sources, where not many
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
                  within: float | None = None) -> Quantity:
         """A number read off the curve with its 95 % interval.
 
-        ``within`` is its standard uncertainty from noise within strokes, used where fewer than
-        three strokes were recorded.
+        ``within`` is its standard uncertainty from noise within strokes: all there is where fewer than
+        three strokes were recorded, and else the least that their scatter counts for.
         """
         value = of(self.base)
         parts = self.parts(of, within=within)
-        total = math.sqrt(sum(u * u for u, _ in parts))
+        total = math.hypot(*(u for u, _ in parts))
         return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
                           positive=positive and value > 0)
+
+    def noise_mm(self, from_n: float, to_n: float) -> float | None:
+        """Standard uncertainty of a change of mean position from noise within the strokes [mm]."""
+        if self.noise_mm2 is None:
+            return None
+        between = self.base.weights(to_n) - self.base.weights(from_n)
+        return math.sqrt(max(float(between @ self.noise_mm2 @ between), 0.0))
 
     def rig_u_mm(self, force_n: float) -> float:
         """Standard uncertainty of the position at a force, from F0, that the rig's sources make [mm]."""
         mean = self.base.at(self.base.mean_mm(), force_n)
-        return math.hypot(*(limbs.at(limbs.mean_mm(), force_n) - mean for limbs in self.moved.values()), 0.0)
+        return math.hypot(*(self.wider(name) * (limbs.at(limbs.mean_mm(), force_n) - mean)
+                            for name, limbs in self.moved.items()), 0.0)
+
+    def wider(self, name: str) -> float:
+        """By how much a rig source is widened where it is taken for one of very many degrees of freedom.
+
+        t95/1.96: then 1.96 of it is its 95 % half-width, though few blank runs stand behind it.
+        """
+        return t95(self.freedom.get(name, math.inf)) / t95(math.inf)
 
     def parts(self, of: Callable[[Limbs], float], *,
               within: float | None = None) -> list[tuple[float, float]]:
-        """Standard uncertainties and degrees of freedom of a number, source by source."""
-        return [(u, nu) for _, u, nu, _ in self.sources(of, within=within)]
+        """Standard uncertainties and degrees of freedom of a number, part by part."""
+        return independent_parts((name, u, nu) for name, u, nu, _ in self.sources(of, within=within))
 
     def sources(self, of: Callable[[Limbs], float], *,
                 within: float | None = None) -> list[tuple[str, float, float, bool]]:
@@ -129,12 +151,15 @@ class Curve:
             g = np.array([of(r) for r in self.replicates])
             n = g.size
             u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
-            out.append(("repeat strokes", u, n - 1, False))
+            # Few strokes may agree by chance better than the noise within them allows; that noise is
+            # known from hundreds of readings. The freedom stays that of the strokes.
+            out.append(("repeat strokes", max(u, within or 0.0), n - 1, False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
             out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))
         for name, limbs in self.moved.items():
-            out.append((name, abs(of(limbs) - value), math.inf, name not in OWN_SOURCES))
+            freedom = self.freedom.get(name, math.inf)
+            out.append((name, abs(of(limbs) - value), freedom, name not in OWN_SOURCES))
         return out
 
 
@@ -179,13 +204,14 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     base = _limbs(fitted, grid, basis)
     replicates = tuple(
         _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
-    within = np.zeros_like(grid) if replicates else _within(fitter, fitted, grid)
+    noise = fitter.mean_curve_covariance(fitter.covariance(fitted), grid)
+    within = np.zeros_like(grid) if replicates else np.sqrt(np.maximum(np.diag(noise), 0.0))
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
     if warmth_mm is not None:
         away = warmth_mm * _upper_end(grid)
         moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
-    return Curve(base, replicates, moved, within, tuple(strokes), points, share)
+    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame))
 
 
 def has_plateau(base: Limbs) -> bool:
@@ -199,6 +225,7 @@ def curves_of(curve: Curve) -> LimbCurves:
     """What the drift room needs of the curve."""
     base = curve.base
     mean = base.mean_mm()
+    shifts = {name: curve.wider(name) * (limbs.mean_mm() - mean) for name, limbs in curve.moved.items()}
     return LimbCurves(
         force_n=base.force_n,
         position_mm=mean,
@@ -206,10 +233,8 @@ def curves_of(curve: Curve) -> LimbCurves:
         loading_stiffness_n_per_mm=base.loading_stiffness(),
         replicate_mm=np.array([r.mean_mm() for r in curve.replicates]).reshape(-1, base.force_n.size),
         within_mm=curve.within_mm,
-        rig_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()
-                      if name not in OWN_SOURCES},
-        own_shift_mm={name: limbs.mean_mm() - mean for name, limbs in curve.moved.items()
-                      if name in OWN_SOURCES},
+        rig_shift_mm={name: by for name, by in shifts.items() if name not in OWN_SOURCES},
+        own_shift_mm={name: by for name, by in shifts.items() if name in OWN_SOURCES},
     )
 
 
@@ -269,8 +294,8 @@ def _half_widths(curve: Curve) -> Array:
     if curve.replicates:
         g = np.array([r.loading_mm - r.loading_mm[0] for r in curve.replicates])
         square = square + (len(g) - 1) / len(g) * np.sum((g - g.mean(axis=0)) ** 2, axis=0)
-    for limbs in curve.moved.values():
-        square = square + (limbs.loading_mm - limbs.loading_mm[0] - base) ** 2
+    for name, limbs in curve.moved.items():
+        square = square + (curve.wider(name) * (limbs.loading_mm - limbs.loading_mm[0] - base)) ** 2
     return np.asarray(2.0 * np.sqrt(square) + 1e-6)
 
 
@@ -288,12 +313,6 @@ def _limbs(fitted: RisingCurves, grid: Array, basis: Array) -> Limbs:
 def _limbs_seen(fitted: RisingCurves, grid: Array, shown_n: Array) -> Limbs:
     """Limbs on the grid, were ``shown_n`` what the rig shows where the true force is the grid's."""
     return _limbs(fitted, grid, fitted.basis(np.log(np.maximum(shown_n, 0.0) + F0_N)))
-
-
-def _within(fitter: LimbFitter, fitted: RisingCurves, grid: Array) -> Array:
-    """Standard uncertainty of the mean curve from noise within strokes (m,)."""
-    covariance = fitter.covariance(fitted)
-    return np.asarray(np.sqrt(np.maximum(fitter.mean_curve_variance(covariance, grid), 0.0)))
 
 
 def force_scale_u(rig: RigRecord | None, column_doubt: dict[str, float]) -> float | None:
@@ -346,9 +365,22 @@ def frame_sources(frame: Frame, grid: Array) -> dict[str, Array]:
     parts = frame.parts_mm(grid)
     if parts is None:
         return {}
-    # Two pads share the frame's error only where the same blank runs gave it.
-    names = f"frame, {frame.source}" if frame.is_measured else "frame", OWN_FRAME
+    names = _frame_names(frame)
     return {name: part - part[0] for name, part in zip(names, parts, strict=True) if np.any(part > 0)}
+
+
+def frame_freedom(frame: Frame) -> dict[str, float]:
+    """Degrees of freedom of the frame's sources, where blank runs leave few."""
+    return dict.fromkeys(_frame_names(frame), frame.degrees_of_freedom) \
+        if math.isfinite(frame.degrees_of_freedom) else {}
+
+
+def _frame_names(frame: Frame) -> tuple[str, str]:
+    """What all pads share, and what each run has anew.
+
+    Two pads share the frame's error only where the same blank runs gave it.
+    """
+    return f"frame, {frame.source}" if frame.is_measured else "frame", OWN_FRAME
 
 
 def _upper_end(grid: Array) -> Array:

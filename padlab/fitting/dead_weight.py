@@ -26,7 +26,7 @@ from padlab.calibration.frame import Frame, frame_of
 from padlab.calibration.loads import MASS, Load, load_of
 from padlab.errors import FitError
 from padlab.fitting.checked import LawCheck, check_law
-from padlab.fitting.compression import Curve, Limbs, curves_of, describe, gauge_moved
+from padlab.fitting.compression import Curve, Limbs, curves_of, describe, frame_freedom, gauge_moved
 from padlab.fitting.creep import LAW_SHARE, WATCHED, Hold, sinking_in
 from padlab.fitting.drawing import drawing_of
 from padlab.fitting.landmarks import GAUGE_U_MM
@@ -218,7 +218,8 @@ def _curve(used: list[Weighing], fraction: float, *, rig: RigRecord | None, fram
     replicates = tuple(limbs(r) for r in fitter.without_each(smoothing)) if len(rounds) >= 3 else ()
     within = np.zeros_like(grid)
     if not replicates:
-        within = np.sqrt(np.maximum(fitter.mean_curve_variance(fitter.covariance(fitted), grid), 0.0))
+        within = np.sqrt(np.maximum(np.diag(
+            fitter.mean_curve_covariance(fitter.covariance(fitted), grid)), 0.0))
     travel = None if rig is None else rig.channel("displacement")
     moved = gauge_moved(base, travel, None if travel is None else travel.scale_uncertainty, frame, noise)
     heavier = math.hypot(load.relative_uncertainty, MASS)
@@ -232,7 +233,8 @@ def _curve(used: list[Weighing], fraction: float, *, rig: RigRecord | None, fram
                                                            (base.unloading_mm, stairs.unloading_mm))))
     between = fitter.fit(list(range(len(rounds))), 1e-6 if smoothing > 1e-4 else 1.0)
     moved["between the weights"] = limbs(between)
-    return Curve(base, replicates, moved, np.asarray(within), (), _law_points(below, base, noise), 1.0)
+    return Curve(base, replicates, moved, np.asarray(within), (), _law_points(below, base, noise), 1.0,
+                 freedom=frame_freedom(frame))
 
 
 def _rested_mm(x: Array, grid: Array, fraction: float) -> Array:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Hysteresis, Verdict
 from padlab.records.pad import F0_N
+from padlab.records.rig_record import Channel
 from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
 
 Array = NDArray[np.float64]
@@ -127,13 +128,17 @@ def steady_from(values: list[float]) -> int | None:
 
 
 def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s: float | None = 0.0,
-         rig: Sequence[tuple[float, float]] = ()) -> Hysteresis | None:
+         rig: Sequence[tuple[float, float]] = (), dial: Channel | None = None) -> Hysteresis | None:
     """The loop of the recorded strokes; None without any.
 
     ``sinks_at_most`` is the upper end of what a hold says of the fraction per decade, if one was made.
     ``time_doubt_s`` is the standard uncertainty of a position's time against a force's [s]; None = two
     instruments of which nothing is known: then the doubt of the loss is not determined. ``rig``: for each
     source of the rig the relative standard uncertainty it makes in the fraction and in the energy lost.
+
+    ``dial`` is the channel of the displacement; a dial that lags behind by its backlash b each way adds
+    b (peak - F0) to every loop: at the turn the force falls, and the dial stands. In use a dial is shaken
+    more than on gauge blocks, so between none and all of that is taken to be there.
 
     What the turn at the top may have added is taken off by half, and its half range joins the
     doubt as a rectangular error: the loss is that of a stroke at bench speed, however it was turned.
@@ -143,8 +148,10 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s
         return None
     work = np.array([stroke_work_mj(prepared, s) for s in recorded])
     turn = np.array([turn_work_mj(prepared, s, sinks_at_most) for s in recorded])
-    lost = work[:, 0] - work[:, 1] - turn / 2
+    lags, lags_u = _lag_work_mj(dial, np.array([s.press.peak_n for s in recorded]))
+    lost = work[:, 0] - work[:, 1] - turn / 2 - lags / 2
     share, turn_share = lost / work[:, 0], turn / work[:, 0]
+    lag_share, lag_share_u = lags / work[:, 0], lags_u / work[:, 0]
     full = prepared.role("working-in") + recorded
     full.sort(key=lambda s: s.press.number)
     travel = [float(prepared.position_mm[s.press.peak] - prepared.position_mm[s.press.start]) for s in full]
@@ -155,11 +162,14 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s
     peak = float(np.median([s.press.peak_n for s in recorded]))
     late = np.array([skew_work_mj_per_s(prepared, s) for s in recorded])
     if time_doubt_s is None:
-        both = [_mean(share, turn_share, 0.0), _mean(lost, turn, 0.0)]
+        both = [_mean(share, ()), _mean(lost, ())]
         loss, loss_mj = (None if q is None else Quantity(q.value) for q in both)
     else:
-        loss = _mean(share, turn_share, time_doubt_s * float((late / work[:, 0]).mean()), [r for r, _ in rig])
-        loss_mj = _mean(lost, turn, time_doubt_s * float(late.mean()), [r for _, r in rig])
+        from_rig = np.array([*rig, (0.0, 0.0)])
+        loss = _mean(share, (lag_share_u, time_doubt_s * late / work[:, 0], *np.outer(from_rig[:, 0], share)),
+                     bounds=(turn_share / 2, lag_share / 2))
+        loss_mj = _mean(lost, (lags_u, time_doubt_s * late, *np.outer(from_rig[:, 1], lost)),
+                        bounds=(turn / 2, lags / 2))
     return Hysteresis(peak, loss, loss_mj, steady, verdict)
 
 
@@ -170,15 +180,28 @@ def limbs_work_mj(force_n: Array, loading_mm: Array, unloading_mm: Array) -> tup
     return lost / put_in, lost
 
 
-def _mean(values: Array, turn: Array, skew_u: float, rig: Sequence[float] = ()) -> Quantity | None:
-    """Mean over strokes with Student's t; strokes are the unit of repetition, all else is common."""
+def _lag_work_mj(dial: Channel | None, peak_n: Array) -> tuple[Array, Array]:
+    """The most that a dial's backlash adds to the loop of each stroke, and the doubt of that [mJ]."""
+    if dial is None or dial.backlash is None:
+        return np.zeros_like(peak_n), np.zeros_like(peak_n)
+    span = peak_n - F0_N
+    # Of a share of the backlash between none and all, the mean square is a third.
+    return max(dial.backlash, 0.0) * span, (dial.backlash_uncertainty or 0.0) / math.sqrt(3) * span
+
+
+def _mean(values: Array, common: tuple[Array, ...], bounds: tuple[Array, ...] = ()) -> Quantity | None:
+    """Mean over strokes with Student's t: strokes are what is repeated; all else is alike in all of them.
+
+    ``common``: standard uncertainties of each stroke (n,), source by source; ``bounds``: half ranges of what
+    lies anywhere between nothing and all of it, its middle taken off.
+    """
     mean = float(values.mean())
     if not math.isfinite(mean):
         return None
     if values.size < 3:
         return Quantity(mean)
     parts = [(float(values.std(ddof=1)) / math.sqrt(values.size), float(values.size - 1)),
-             (float(turn.mean()) / math.sqrt(12), math.inf), (abs(skew_u), math.inf),
-             *((abs(mean * r), math.inf) for r in rig)]
+             *((abs(float(u.mean())), math.inf) for u in common)]
     return with_doubt(mean, math.hypot(*(u for u, _ in parts)), positive=mean > 0,
+                      rectangles=[float(b.mean()) for b in bounds],
                       degrees_of_freedom=effective_degrees_of_freedom(parts))

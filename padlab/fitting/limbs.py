@@ -190,12 +190,12 @@ class LimbFitter:
         out[np.ix_(free, free)] = m @ gram[np.ix_(free, free)] @ m * variance
         return out
 
-    def mean_curve_variance(self, covariance: Array, force_n: Array) -> Array:
-        """Variance of the mean of the limbs from its F0 point (m,), from a covariance of coefficients."""
+    def mean_curve_covariance(self, covariance: Array, force_n: Array) -> Array:
+        """Covariance of the mean of the limbs from its F0 point (m, m), from one of the coefficients."""
         basis = _rising_basis(np.log(force_n + F0_N), self.low_u, self.high_u)
         rows = np.hstack([basis / 2, basis / 2, np.zeros((force_n.size, 1))])
         rows = rows - rows[0]
-        return np.asarray(np.einsum("ij,jk,ik->i", rows, covariance, rows))
+        return np.asarray(rows @ covariance @ rows.T)
 
 
 def grid_force_n(good_to_n: float) -> Array:

@@ -36,7 +36,7 @@ def run_budget(curve: Curve, *, from_n: float, to_n: float, unknown: tuple[Unkno
         return give_mm(limbs, from_n, to_n)
 
     value = of(curve.base)
-    sources = _sources(curve, of, value, to_n)
+    sources = _sources(curve, of, value, from_n, to_n)
     travel = None if rig is None else rig.channel("displacement")
     if travel is not None and travel.resolution and "indicator step" not in curve.moved:
         # Known, and nothing: the readings' own noise is over half a step, so that rounding averages out.
@@ -44,8 +44,9 @@ def run_budget(curve: Curve, *, from_n: float, to_n: float, unknown: tuple[Unkno
     return RunBudget(from_n, to_n, value, Budget(tuple(sources), unknown))
 
 
-def _sources(curve: Curve, of: Callable[[Limbs], float], value: float, to_n: float) -> list[Source]:
-    within = None if curve.replicates else curve.base.at(curve.within_mm, to_n)
+def _sources(curve: Curve, of: Callable[[Limbs], float], value: float, from_n: float, to_n: float,
+             ) -> list[Source]:
+    within = curve.noise_mm(from_n, to_n) if curve.replicates else curve.base.at(curve.within_mm, to_n)
     found = []
     for name, u, freedom, systematic in curve.sources(of, within=within):
         # The sign matters where two pads of one rig are compared: what moves both alike cancels.

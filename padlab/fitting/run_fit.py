@@ -109,7 +109,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
     hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
-                      rig=_loss_by_rig(curve, force_scale_u(rig, run.column_doubt)))
+                      rig=_loss_by_rig(curve, force_scale_u(rig, run.column_doubt)),
+                      dial=None if rig is None else rig.channel("displacement"))
     thick = None if height is None else height.value
     after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
     marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]

@@ -40,9 +40,11 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
     low, high = give_forces_n
     reaches = F0_N <= low < high <= good_to
 
-    def at(force_n: float, of: Any, within_at: float | None = None) -> dict[str, Any]:
+    give = _quantity(curve, lambda c: give_mm(c, low, high), within=(low, high)) if reaches else None
+
+    def at(force_n: float, of: Any, within: tuple[float, float] | None = None) -> dict[str, Any]:
         inside = F0_N <= force_n <= good_to
-        return {"force_n": force_n, **(_quantity(curve, of, within_at=within_at) if inside else _nothing())}
+        return {"force_n": force_n, **(_quantity(curve, of, within=within) if inside else _nothing())}
 
     return {
         "run": fit.run,
@@ -58,14 +60,13 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
                 at(f, lambda c, f=f: c.at(c.loading_stiffness(), f)) for f in at_forces_n],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
-                # A doubt as large as the give leaves none of it: 1 nm stands for nothing.
-                **(_quantity(curve, lambda c: (high - low) / max(give_mm(c, low, high), 1e-6))
-                   if reaches else _nothing())},
-            "position_mm": [at(f, lambda c, f=f: c.at(c.mean_mm(), f), within_at=f) for f in at_forces_n],
+                **(_turned(give, high - low) if give else _nothing())},
+            "position_mm": [at(f, lambda c, f=f: c.at(c.mean_mm(), f), within=(F0_N, f))
+                            for f in at_forces_n],
             "limb_half_gap_mm": [
                 {"force_n": f, "value": _half_gap(curve.base, f) if F0_N <= f <= good_to else None}
                 for f in at_forces_n],
-            "give_mm": _quantity(curve, lambda c: give_mm(c, low, high), within_at=high) if reaches else None,
+            "give_mm": give,
             "alternatives": [dict(a) for a in (law.alternatives if law else ())],
             "verdict": str(law.verdict) if law else None,
         },
@@ -94,13 +95,24 @@ def _half_gap(limbs: Limbs, force_n: float) -> float:
     return max(limbs.at(limbs.unloading_mm - limbs.loading_mm, force_n) / 2, 0.0)
 
 
-def _quantity(curve: Curve, of: Any, *, within_at: float | None = None) -> dict[str, Any]:
-    """A number read off the curve; without replicates only a position's noise is known, not a slope's."""
+def _quantity(curve: Curve, of: Any, *, within: tuple[float, float] | None = None) -> dict[str, Any]:
+    """A number read off the curve; without replicates only a position's noise is known, not a slope's.
+
+    ``within``: the forces between which it is a change of position.
+    """
     if curve.replicates:
-        return curve.quantity(of).to_json()
-    if within_at is None:
+        return curve.quantity(of, within=None if within is None else curve.noise_mm(*within)).to_json()
+    if within is None:
         return {"value": of(curve.base), "low": None, "high": None}
-    return curve.quantity(of, within=curve.base.at(curve.within_mm, within_at)).to_json()
+    return curve.quantity(of, within=curve.base.at(curve.within_mm, within[1])).to_json()
+
+
+def _turned(give: dict[str, Any], force_n: float) -> dict[str, Any]:
+    """A force over the give that it makes; the ends of the interval change places."""
+    # A doubt as large as the give leaves none of it: 1 nm stands for nothing.
+    value, low, high = (None if give[k] is None else force_n / max(give[k], 1e-6)
+                        for k in ("value", "high", "low"))
+    return {"value": value, "low": low, "high": high}
 
 
 def _nothing() -> dict[str, None]:

@@ -26,6 +26,10 @@ def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     more than its file says: that is what `no_blank` says.) Of a measured one the give is taken off:
     what it leaves open is twice its doubt.
     """
+    found: list[Mark] = []
+    if frame.scale_unsure:
+        found.append(mark("frame_scale", "frame", f"{frame.source} may be in another scale than this run, "
+                          "and its blank runs are not on this shelf: bring them, or calibrate anew"))
     force = curve.base.force_n
     give = frame.deflection_mm(force)
     share = np.abs(give - give[0])
@@ -33,8 +37,8 @@ def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
     open_ = np.zeros_like(share) if doubt is None else 2 * (doubt - doubt[0])
     limit = BOUND_SHARE * np.maximum(curve.base.mean_mm(), 1e-9)
     if np.any(((open_ if frame.is_measured else share + open_) > limit)[1:]):
-        return [mark("bound_only", "frame")]
-    return [mark("soft_frame", "frame")] if np.any((share > limit)[1:]) else []
+        return [*found, mark("bound_only", "frame")]
+    return [*found, mark("soft_frame", "frame")] if np.any((share > limit)[1:]) else found
 
 
 def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:

@@ -292,6 +292,8 @@ def _mistake(c: Calibration, calibration_id: str) -> str | None:
             return "coefficients and covariance that do not fit each other"
         if c.curve.half_range <= 0 or c.curve.residual_sd < 0 or c.curve.degrees_of_freedom < 1:
             return "a curve that cannot be"
+        if (c.curve.backlash is None) != (c.curve.backlash_u is None) or (c.curve.backlash_u or 0.0) < 0:
+            return "a backlash without its doubt"
         if c.curve.turns_back:
             return "a curve that turns back"
     if c.frame is not None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -39,7 +40,7 @@ def quantity(kind: str) -> BeforeValidator:
     def read(typed: Any) -> float:
         if not isinstance(typed, str):
             raise PydanticCustomError(
-                "quantity", "{said}", {"said": f"a {kind} in quotes with its unit, seen {_seen(typed)}"}
+                "quantity", "{said}", {"said": f"a {kind} in quotes with its unit, seen {seen_words(typed)}"}
             )
         try:
             return parse_quantity(typed, kind)
@@ -209,17 +210,50 @@ def _mistake(error: ErrorDetails) -> str:
             return f"{key}: not a key of this file"
         case "string_type":
             quoted = "" if isinstance(given, (bool, dict, list)) else f', write {key} = "{given}"'[:160]
-            return f"{key}: text in quotes, seen {_seen(given)}{quoted}"
+            return f"{key}: text in quotes, seen {seen_words(given)}{quoted}"
         case "string_too_short":
             return f"{key}: some text, seen none"
         case "literal_error":
-            return f"{key}: {error['ctx']['expected']}, seen {_seen(given)}"
+            return f"{key}: {error['ctx']['expected']}, seen {seen_words(given)}"
         case "quantity":
             return f"{key}: {error['msg']}"
         case _:
-            return f"{key}: {error['msg'][0].lower()}{error['msg'][1:]}, seen {_seen(given)}"
+            wanted = wanted_words(error["type"], error.get("ctx", {}))
+            return f"{key}: {wanted or error['msg'][0].lower() + error['msg'][1:]}, seen {seen_words(given)}"
 
 
-def _seen(given: Any) -> str:
-    shown = repr(given) if isinstance(given, (str, int, float, bool)) else f"a {type(given).__name__}"
+def wanted_words(kind: str, limits: dict[str, Any]) -> str | None:
+    """What a value should be, by the kind of a checker's complaint, in words of the file; None: no such kind.
+
+    >>> wanted_words("float_type", {}), wanted_words("less_than_equal", {"le": 500.0})
+    ('a number without quotes', 'at most 500')
+    """
+    words = {
+        "string_type": "text in quotes", "bool_type": "true or false", "finite_number": "a finite number",
+        "float_type": "a number without quotes", "int_type": "a whole number without quotes",
+        "int_from_float": "a whole number", "tuple_type": "a list", "list_type": "a list",
+        "model_type": "a table", "dict_type": "a table", "model_attributes_type": "a table",
+    }
+    for name, sign, key in (("greater_than", "more than", "gt"), ("greater_than_equal", "at least", "ge"),
+                            ("less_than", "less than", "lt"), ("less_than_equal", "at most", "le")):
+        if key in limits:
+            words[name] = f"{sign} {limits[key]:.16g}"
+    return words.get(kind)
+
+
+def seen_words(given: Any) -> str:
+    """A value of a TOML file as a person wrote it, or what it is, in a few words.
+
+    >>> from datetime import date
+    >>> seen_words("12"), seen_words(True), seen_words(date(2026, 7, 1)), seen_words({"a": 1})
+    ("'12'", 'true', 'the date 2026-07-01', 'a table')
+    """
+    if isinstance(given, datetime | date | time):
+        kind = "time" if isinstance(given, time) else "date"
+        return f"the {kind} {given}"
+    if isinstance(given, bool):
+        return str(given).lower()
+    if not isinstance(given, str | int | float):
+        return "a list" if isinstance(given, list) else "a table"
+    shown = repr(given)
     return shown if len(shown) <= 60 else shown[:57] + "..."

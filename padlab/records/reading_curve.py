@@ -36,7 +36,8 @@ class ReadingCurve:
     reading's unit. ``reference_relative_u`` and ``reference_u`` are standard uncertainties of the
     references themselves (share of the value; in the reference's unit), None where not stated.
     ``local_sd`` (reading's unit) is what readings stray from the curve place by place: 0 where
-    repeats showed that it is scatter only.
+    repeats showed that it is scatter only. ``backlash`` (the reference's unit) is how much more is read
+    on the way down than on the way up, ``backlash_u`` its standard uncertainty; None: not determined.
     """
 
     centre: float
@@ -49,6 +50,8 @@ class ReadingCurve:
     reference_relative_u: float | None = None
     reference_u: float | None = None
     local_sd: float = 0.0
+    backlash: float | None = None
+    backlash_u: float | None = None
 
     @property
     def low(self) -> float:

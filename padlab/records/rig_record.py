@@ -30,6 +30,8 @@ class Channel:
     limit: float | None = None                  # in unit; over it the capture stops
     calibration: str | None = None              # id of a calibration on the shelf
     local_uncertainty: float | None = None      # in unit: strays place by place, of a calibration
+    backlash: float | None = None               # in unit: read more going down than up, of a calibration
+    backlash_uncertainty: float | None = None   # in unit
 
 
 @dataclass(frozen=True)

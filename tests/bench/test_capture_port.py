@@ -66,6 +66,20 @@ def test_another_rig_is_refused_with_what_it_said(make_rig):
     assert caught.value.seen == "# bench-b 2"
 
 
+@pytest.mark.parametrize(
+    ("comes", "message", "seen"),
+    [(b"\x80\xf8\x00\xe0\x1e" * 30, "cannot be read", "not text: is 115200 baud 8N1"),
+     (b"12.5 N\n" * 30, "cannot be read", "text, but not the rig file's pattern"),
+     (b"1,2,3,4\n" * 30, "not the one", "readings, but no such line")])
+def test_what_comes_instead_of_an_answer_is_told_apart(make_rig, comes, message, seen):
+    """What used to happen: noise at a wrong baud rate was "readings, but no such line"."""
+    rig = make_rig(name=comes)
+    identity = read_rig("bench").instrument[0].identity.model_copy(update={"wait": "500ms"})
+    with pytest.raises(RigError, match=message) as caught:
+        Port(bench(rig.url, identity=identity)).open()
+    assert seen in (caught.value.seen or "")
+
+
 def test_a_silent_rig_is_said_to_be_silent(make_rig):
     rig = make_rig(name=b"")
     identity = read_rig("bench").instrument[0].identity.model_copy(update={"wait": "300ms"})
@@ -138,6 +152,9 @@ def test_unplugged_and_back(line_rig):
         line_rig.unplug()
         events, _ = collect(port, lambda e, d: isinstance(e, Lost))
         assert line_rig.url in events[-1].reason
+        assert "it was unplugged or switched off" in events[-1].reason
+        for words in ("readiness", "Errno", "error(", "read failed", "termios"):     # a library's own
+            assert words not in events[-1].reason
         line_rig.plug_in()                                     # another terminal behind the same name
         events, _ = collect(port, lambda e, d: isinstance(e, Back))
         assert events[-1].known
@@ -234,7 +251,9 @@ def test_tcp_is_read_in_bulk_and_found_again(tcp_rig):
         assert time.monotonic() - began < 30
         sender.join(5)
         tcp_rig.program.close()
-        collect(port, lambda e, d: isinstance(e, Lost))
+        events, _ = collect(port, lambda e, d: isinstance(e, Lost))
+        assert "the other end hung up" in events[-1].reason
+        assert "socket disconnected" not in events[-1].reason          # a library's own words
         tcp_rig.accept()
         collect(port, lambda e, d: isinstance(e, Back))
         tcp_rig.program.sendall(b"7,0,0,0\n")

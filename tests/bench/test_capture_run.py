@@ -247,7 +247,58 @@ def test_bad_and_lost_lines_are_counted_in_the_marks(line_rig, tmp_path):
     line_rig.send(b"".join(sent))
     run = recording.finish()
     about = {m.code: m.message for m in run.marks}
-    assert about == {"bad_lines": "1 line(s) were not readable", "lost_lines": "3 line(s) were lost"}
+    assert about["lost_lines"] == "3 line(s) were lost"
+    assert about["bad_lines"].startswith(
+        r"1 line(s) were not readable, such as '30,600000,garb\xffge': text, but not the rig file's pattern")
+    assert set(about) == {"bad_lines", "lost_lines"}
+    assert not any("cannot be read" in s.text for s in recording.screen.said)       # one is no matter
+
+
+def test_garbage_says_what_comes_and_where_to_look(line_rig, tmp_path):
+    """What used to happen: "only unreadable lines come", and no word of what to do."""
+    recording = Recording(line_rig, tmp_path, give_up_s=6.0)
+    line_rig.send(b"".join(lines(drawing(*IDLE))))
+    recording.screen.wait_for("press slowly")
+    line_rig.send(b"\x80\xf8\x00\xe0\n" * 20)
+    recording.screen.wait_for("many lines from main cannot be read")
+    recording.screen.wait_for("only what cannot be read comes from main")
+    run = recording.finish()
+    assert run.state == "interrupted"
+    [why] = [m.message for m in run.marks if m.code == "interrupted"]
+    assert "only what cannot be read came from main for 6 s" in why
+    for words in (why, *(s.text for s in recording.screen.said if "cannot be read comes" in s.text)):
+        assert r"such as '\x80\xf8\x00\xe0': not text: is 115200 baud 8N1" in words
+    assert not any("switched on" in s.text for s in recording.screen.said)
+
+
+def test_a_clock_that_stands_still_ends_the_run(line_rig, tmp_path):
+    """What used to happen: every reading at one moment, no step ever ended, and nothing was said."""
+    recording = Recording(line_rig, tmp_path)
+    line_rig.send(b"".join(lines(drawing(*IDLE))))
+    recording.screen.wait_for("press slowly")
+    end = time.monotonic() + 20
+    sent = 100
+    while recording.thread.is_alive() and time.monotonic() < end:
+        line_rig.send(b"%d,1980000,5,0\n" % sent)
+        sent += 1
+        time.sleep(0.02)
+    run = recording.finish()
+    assert run.state == "interrupted"
+    assert codes(run) == {"stands_still", "interrupted"}
+    [why] = [m.message for m in run.marks if m.code == "interrupted"]
+    assert "the clock (column clock, at 1980000) of main stands still while lines come" in why
+    assert "plug it in again" in why
+    assert len(stored(run)) > 2 * RATE                  # all that came is kept
+
+
+def test_a_counter_that_stands_still_is_said_once_and_marked(line_rig, tmp_path):
+    sent = [b"7,%b" % line.partition(b",")[2] for line in lines(drawing(*IDLE, *STROKE, *STROKE, (2.0, 0.0)))]
+    recording = Recording(line_rig, tmp_path)
+    line_rig.send(b"".join(sent))
+    run = recording.finish()
+    assert run.state == "complete"
+    assert codes(run) == {"stands_still"}
+    assert sum("counter (column counter, at 7)" in s.text for s in recording.screen.said) == 1
 
 
 def test_nobody_presses(line_rig, tmp_path):

@@ -162,6 +162,7 @@ def test_readings_that_stand_still_stop_it_though_lines_go_on(tmp_path):
         freezing.join(10)
         assert run.state == "interrupted"
         assert "fresh readings stayed away" in screen.text
+        assert "stands still while lines come" in screen.text or "stand still while" in screen.text
         assert served.stands()
         assert max(f for _, f, _ in served.press.force_seen) < 9.0
     assert is_kept(run)
@@ -422,6 +423,47 @@ def test_a_silent_motor_is_said_to_be_silent(tmp_path):
     with pytest.raises(RigSilent, match="nothing comes from"), Motor(silent, ONE):
         pass
     port.close()
+
+
+@pytest.mark.parametrize(("fault", "words", "state"), [
+    ("jam@7", "the motor stalled", "safe"),
+    ("saturation@7", "over the motor's limit", "safe"),
+    ("motor:unplug@7", "THE MOTOR CANNOT BE REACHED", "stopped by its watchdog"),
+])
+def test_a_fault_on_demand_as_a_user_sees_it(tmp_path, fault, words, state):
+    """Two programs, as in two terminals: the rig ends safe, the run is kept, exit 1."""
+    pad = tmp_path / "pad.toml"
+    pad.write_text('id="A"\nmaterial="felt"\nmaterial_class="felt"\nlot="1"\nouter_diameter="19mm"\n'
+                   'inner_diameter="8mm"\n')
+    padlab = [sys.executable, "-c", "from padlab.cli.main import main; main()"]
+    press = subprocess.Popen([*padlab, "virtual-rig", "--rig", "motor-press", "--fault", fault, "--link",
+                              str(tmp_path / "rig")],
+                             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        assert press.stdout is not None
+        urls = [press.stdout.readline().strip() for _ in range(2)]
+        done = subprocess.run(
+            [*padlab, "capture", "motor-press", "standard", "--pad", str(pad), "--out",
+             str(tmp_path / "shelf"), "--drive", *(part for url in urls for part in ("--url", url))],
+            capture_output=True, text=True, timeout=90, check=False)
+    finally:
+        press.send_signal(signal.SIGINT)
+        _, said = press.communicate(timeout=20)
+    assert done.returncode == 1
+    assert words in done.stderr
+    assert "the run is ended and kept" in done.stderr
+    assert f"the motor's state: {state}" in said
+    assert len(list((tmp_path / "shelf" / "runs").iterdir())) == 1
+
+
+def test_a_fault_that_this_press_cannot_have_is_refused(tmp_path):
+    for fault in ("slip@3", "unplug@3", "main:jam@3"):
+        done = subprocess.run(
+            [sys.executable, "-c", "from padlab.cli.main import main; main()", "virtual-rig", "--rig",
+             "motor-press", "--fault", fault, "--link", str(tmp_path / "rig")],
+            capture_output=True, text=True, timeout=60, check=False)
+        assert done.returncode == 1
+        assert "is not a fault" in done.stderr
 
 
 def test_the_virtual_press_is_served_by_the_command(tmp_path):

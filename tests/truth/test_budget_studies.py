@@ -93,3 +93,20 @@ def test_the_verdict_on_pairs_of_pads_is_right(pairs):
     assert far >= pairs / 4
     assert right >= 0.95 * told
     assert far_told >= 0.80 * far
+
+
+@pytest.mark.parametrize("pairs", [4, pytest.param(104, marks=LONG)])
+def test_the_interval_of_a_difference_of_stiff_pads_holds_the_truth(pairs):
+    """Dense polymer gives 50 um: its pairs differ by noise and by little else."""
+    held = 0
+    for k in range(pairs):
+        errors = draw_errors(bench_record(), np.random.default_rng([k // 10, 4]))
+        made = [simulate("dense polymer", lot=1 + k % 3, pad=pad, seed=30_000 + k, errors=errors)
+                for pad in (1, 2)]
+        true = made[0].truth.give_mm(0.5, 12.5) - made[1].truth.give_mm(0.5, 12.5)
+        found = told_apart(*(fit_run(m.run) for m in made)).difference_mm
+        held += found.low <= true <= found.high
+    print(f"{pairs} pairs: the interval of the difference held the truth in {held}")
+    assert stats.binom.ppf(0.001, pairs, 0.95) <= held
+    if pairs == 104:
+        assert 0.92 * pairs <= held

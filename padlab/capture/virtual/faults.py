@@ -11,6 +11,13 @@
     drift        the force zero drifts by 0.5 N over the rest of the first pass, and stays there
     slip         the finger slips off half way in the next press: one poor stroke
 
+A motor press has its own, and they last:
+
+    jam          the motor presses no further, and says nothing
+    saturation   the cell says its limit from then on
+    freeze       the same line comes again and again: clock, counter and readings stand still
+    unplug       the port named (main:unplug@20, motor:unplug@20) goes away
+
 Of several instruments one can be named: ``dial:unplug@20``. Then hand and other instruments go on; what is
 asked answers nothing for as long as 50 lines would take (lost), or something unreadable once (garbage).
 
@@ -30,6 +37,7 @@ from numpy.typing import NDArray
 from padlab.errors import InputError
 
 KINDS = ("garbage", "split", "join", "lost", "stall", "unplug", "saturation", "drift", "slip")
+MOTOR_KINDS = ("jam", "saturation", "freeze", "unplug")
 STALL_S = 3.0
 GONE_S = 2.0
 SPLIT_S = 2.0
@@ -51,8 +59,8 @@ class Fault:
     instrument: str | None = None
 
 
-def parse_fault(text: str) -> Fault:
-    """Read ``[INSTRUMENT:]KIND@SECONDS``.
+def parse_fault(text: str, kinds: tuple[str, ...] = KINDS) -> Fault:
+    """Read ``[INSTRUMENT:]KIND@SECONDS``, KIND one of ``kinds``.
 
     Raises
     ------
@@ -65,9 +73,9 @@ def parse_fault(text: str) -> Fault:
         at_s = float(seconds)
     except ValueError:
         at_s = math.nan
-    if kind not in KINDS or not at or not 0 <= at_s < 1e7:
+    if kind not in kinds or not at or not 0 <= at_s < 1e7:
         raise InputError(f"{text[:40]!r} is not a fault", seen=repr(text[:40]), remedy="such as unplug@20",
-                         expected="[INSTRUMENT:]KIND@SECONDS, KIND one of " + ", ".join(KINDS))
+                         expected="[INSTRUMENT:]KIND@SECONDS, KIND one of " + ", ".join(kinds))
     return Fault(kind, at_s, named if colon else None)
 
 

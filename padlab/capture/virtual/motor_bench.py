@@ -6,11 +6,13 @@ port; what is sent to a port that nobody holds is lost, as on a cable.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from padlab.capture.virtual.faults import Fault
 from padlab.capture.virtual.motor_press import STEP_S, MotorPress, literal
 from padlab.capture.virtual.ports import ServedPort
 
@@ -44,11 +46,14 @@ class MotorBench:
     say: Callable[[str], None] = field(default=lambda words: None)
     flood: bytes = b""                       # the controller says this in every turn
     pull: str = ""                           # "cell" or "motor": unplug this port, for good
+    faults: tuple[Fault, ...] = ()           # what goes wrong, from the opening of the cell's port on
     _stopping: threading.Event = field(default_factory=threading.Event, init=False, repr=False)
     _open: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         self._pulled = ""
+        self._opened_s: float | None = None      # the press's time when the cell's port was first opened
+        self._due = sorted(self.faults, key=lambda f: f.at_s)
         identity = self.press.instrument.identity
         self._question = b"" if identity is None or identity.ask is None else identity.ask.encode("ascii")
         self._answer = b"" if identity is None else literal(identity.answer) + b"\n"
@@ -63,6 +68,7 @@ class MotorBench:
         asked, told, left_s = b"", b"", 0.0
         try:
             while not self._stopping.wait(TURN_S):
+                self._let_go_wrong()
                 if self.pull and self.pull != self._pulled:
                     self._pulled, self._open[self.pull] = self.pull, False
                     {"cell": self.cell, "motor": self.motor}[self.pull].unplug()
@@ -86,6 +92,21 @@ class MotorBench:
             self.cell.close()
             self.motor.close()
 
+    def _let_go_wrong(self) -> None:
+        """Do what is due by now."""
+        while self._opened_s is not None and self._due \
+                and self.press.time_s - self._opened_s >= self._due[0].at_s:
+            fault, what = self._due.pop(0), self.press.faults
+            self.say(f"now: {fault.kind}")
+            if fault.kind == "jam":
+                what.jams_at_n = 0.0
+            elif fault.kind == "saturation":
+                what.cell_sticks_at_n = -math.inf
+            elif fault.kind == "freeze":
+                what.clock_stuck = True
+            else:
+                self.pull = "motor" if fault.instrument == self.press.motor.name else "cell"
+
     def _lines(self, name: str, port: ServedPort, before: bytes) -> tuple[list[bytes], bytes]:
         """Whole lines that came; nothing from a port that nobody holds."""
         if name == self._pulled:
@@ -94,6 +115,8 @@ class MotorBench:
             self._open[name] = port.opened(0.0)
             if self._open[name]:
                 self.say(f"a program opened the {name}'s port")
+                if name == "cell" and self._opened_s is None:
+                    self._opened_s = self.press.time_s
             return [], b""
         heard = port.read(0.0)
         if heard is None:

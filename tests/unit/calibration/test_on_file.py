@@ -318,6 +318,73 @@ def test_a_blank_is_read_in_the_scale_of_the_run_that_it_serves(padlab, bench, l
     assert fit_run(open_run(pad.folder)).json["compression"]["give_mm"] == pytest.approx(pad_alone, abs=2e-5)
 
 
+def test_a_compliance_calibration_is_read_in_the_scale_of_the_run_that_it_serves(
+        padlab, bench, shelf, length_id, force_id, tmp_path):
+    """What used to happen: a blank run was read again in the run's scale, five of them were not."""
+    bench.errors = replace(bench.errors, frame_mm_per_n=2e-3)
+    blanks = [bench.record(start=START + timedelta(minutes=k)).folder for k in range(3)]
+    scale = ("--calibration", length_id, "--calibration", force_id)
+    pad = bench.record("dense polymer", start=START + timedelta(hours=1))
+
+    def with_frame():
+        told = padlab("calibrate", "compliance", *blanks, "--out", shelf.folder, "--json")
+        assert padlab("remake", pad.folder, *scale, "--calibration", told.json["id"]).code == 0
+        return fit_run(open_run(pad.folder))
+
+    other_scale = with_frame()
+    assert padlab("remake", blanks[0], *scale).code == 0
+    mixed = padlab("calibrate", "compliance", *blanks)
+    assert mixed.code == 1
+    assert "different calibrations" in mixed.err
+    assert padlab("remake", *blanks[1:], *scale).code == 0
+    same_scale = with_frame()
+    gives = [f.json["compression"]["give_mm"] for f in (other_scale, same_scale)]
+    assert gives[0] == pytest.approx(gives[1], abs=2e-5)           # 2 % of the frame's 24 um is 5e-4
+    assert not codes(same_scale) & {"frame_scale"}
+    # Where the blank runs are gone and the scale is another one, nobody can read them again.
+    blanks[1].rename(tmp_path / "gone")
+    assert padlab("remake", pad.folder, "--calibration", length_id).code == 0
+    assert "frame_scale" not in codes(fit_run(open_run(pad.folder)))
+    bare = bench.record("dense polymer", start=START + timedelta(hours=2))
+    frame = next(c for c in open_run(pad.folder).calibrations if c not in scale)
+    assert padlab("remake", bare.folder, "--calibration", frame).code == 0
+    [said] = [m for m in fit_run(open_run(bare.folder)).marks if m.code == "frame_scale"]
+    assert "not on this shelf" in said.message
+
+
+def test_few_blanks_leave_few_degrees_of_freedom(padlab, bench, shelf):
+    """What used to happen: the frame's doubt was widened where it was found, and read as very well known."""
+    still = replace(bench.errors, force_scale=0.0, force_offset_n=0.0, displacement_scale=0.0)
+    per_newton = [1.6e-3, 2.4e-3, 1.8e-3, 2.2e-3]
+    blanks = [bench.record(errors=replace(still, frame_mm_per_n=g), start=START + timedelta(minutes=k))
+              for k, g in enumerate(per_newton)]
+    folders = [b.folder for b in blanks]
+    answer = padlab("calibrate", "compliance", *folders, "--out", shelf.folder, "--json").json
+    pad = bench.record("dense polymer", errors=replace(still, frame_mm_per_n=2e-3))
+    assert padlab("remake", pad.folder, "--calibration", answer["id"]).code == 0
+    fit = fit_run(open_run(pad.folder))
+    told = fit.json["budget"]
+    frame = [s for s in told["sources"] if s["group"] == "compliance"]
+    assert [s["degrees_of_freedom"] for s in frame] == [3, 3]
+    # u_b^2 = s^2 (1 + 1/n), and nearly nothing beside it: the whole doubt has three degrees of freedom.
+    drawn = 12.0 * np.std(per_newton, ddof=1) * np.sqrt(1.25)
+    assert np.hypot(*(s["standard_uncertainty_mm"] for s in frame)) == pytest.approx(drawn, rel=0.15)
+    assert 3.0 <= told["effective_degrees_of_freedom"] < 4.0
+    give = fit.json["compression"]["give_mm"]
+    assert told["u95_mm"] == pytest.approx(3.182 * drawn, rel=0.2)            # t95 of 3 degrees of freedom
+    assert np.log(give["high"] / give["low"]) / 2 * give["value"] == pytest.approx(told["u95_mm"], rel=0.1)
+
+
+def test_one_blank_run_has_the_freedom_of_its_strokes(padlab, bench):
+    blank = bench.record()
+    pad = bench.record("dense polymer", start=START + timedelta(hours=1))
+    assert padlab("remake", pad.folder, "--blank", blank.folder).code == 0
+    sources = fit_run(open_run(pad.folder)).json["budget"]["sources"]
+    strokes = sum(s.count for s in read_procedure("blank").steps if s.do == "bare")
+    freedom = {s["degrees_of_freedom"] for s in sources if s["group"] == "compliance"}
+    assert freedom == {strokes - 1}
+
+
 def test_a_blank_of_another_rig_is_refused(padlab, bench):
     blank = bench.record()
     bench.rig = replace(bench.rig, name="other")

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 def slow_reader(stream: bytes) -> tuple[list[str], int, int]:
     """Readings, bad lines and remarks of a whole stream, byte by byte, by the words of the contract.
 
-    A line ends with LF (a CR before it belongs to the end); over 512 bytes is bad; ``#`` is a remark;
-    a reading is four whole numbers with commas between, the last two may have a minus.
+    A line ends with LF (a CR before it belongs to the end); over 512 bytes is bad; ``#`` is a remark; a
+    blank line is nothing; a reading is four whole numbers with commas between, the last two may have a minus.
     """
     readings, bad, remarks = [], 0, 0
     line = bytearray()
@@ -24,6 +24,8 @@ def slow_reader(stream: bytes) -> tuple[list[str], int, int]:
             bad += 1
         elif line.startswith(b"#"):
             remarks += 1
+        elif all(byte in b" \t\r\v\f" for byte in line):
+            pass
         else:
             cells = bytes(line).split(b",")
             whole = [c[1:] if i >= 2 and c.startswith(b"-") else c for i, c in enumerate(cells)]
@@ -57,6 +59,8 @@ def fuzzed(lines: int, seed: int) -> bytes:
             del line[rng.randrange(len(line)):]
         elif chance < 0.14:
             line[-1:] = b"\r\n"
+        elif chance < 0.15:
+            line += rng.choice((b"\n", b"\r\n", b" \t\n\n"))
         out += line
     return bytes(out + b"\n")
 

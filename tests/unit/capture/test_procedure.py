@@ -17,8 +17,8 @@ from padlab.capture.procedure import (
 )
 from padlab.errors import FileFormatError
 
-NAMES = ["blank", "check", "compression-set", "dead-weight", "endurance", "held-note", "passage",
-         "relaxation", "standard", "touch", "warm-up"]
+NAMES = ["blank", "check", "compression-set", "dead-weight", "dead-weight-stiff", "endurance", "held-note",
+         "passage", "relaxation", "standard", "standard-stiff", "touch", "warm-up"]
 WEIGHT = {"do": "weight", "label": "w", "mass_kg": 0.1, "seconds": 3}
 
 
@@ -44,7 +44,18 @@ def test_each_tells_whoever_stands_at_the_rig_what_to_do(name):
     assert len(text.splitlines()) < 120
     procedure = read_procedure(name)
     assert procedure.name == name
-    assert procedure.is_by_weights == (name == "dead-weight")
+    assert procedure.is_by_weights == name.startswith("dead-weight")
+
+
+@pytest.mark.parametrize(("name", "label"), [("standard", "recorded"), ("dead-weight", "from below")])
+def test_for_stiff_pads_the_same_is_done_twice_as_often(name, label):
+    usual, stiff = read_procedure(name).steps, read_procedure(f"{name}-stiff").steps
+
+    def counted(steps):
+        return sum(s.count for s in steps if s.label == label)
+
+    assert counted(stiff) == 2 * counted(usual)
+    assert {s.label for s in stiff} == {s.label for s in usual}
 
 
 def test_steps_that_come_again_are_written_once():

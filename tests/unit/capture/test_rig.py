@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import tomllib
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -99,6 +101,65 @@ def test_every_mistake_is_listed_at_once_with_its_key():
 )
 def test_a_mistake_is_named(changes, words):
     assert words in "; ".join(mistakes(table(**changes)))
+
+
+def channel(**changes):
+    return {"channel": [{"column": "force", "quantity": "force", "unit": "N", **changes}]}
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        (channel(scale=1e30), "channel[1].scale: expected 1e-12 to 1e+07 units a count"),
+        (channel(scale=-1e-30), "seen -1e-30"),
+        (channel(offset=1e30), "channel[1].offset: expected at most 1000000000"),
+        (channel(limit=1e40), "channel[1].limit: expected 10000 N at most; seen 1e+40 N"),
+        (channel(limit=11.0, unit="kN"), "channel[1].limit: expected 10 kN at most; seen 11 kN"),
+        (channel(resolution=1e9), "channel[1].resolution: expected 10000 N at most"),
+        (channel(offset_uncertainty=1e30), "channel[1].offset_uncertainty: expected 10000 N at most"),
+        (channel(scale_uncertainty=4.0), "channel[1].scale_uncertainty: expected at most 0.5; seen 4.0"),
+        ({"lines_per_s": 1e12}, "lines_per_s: expected at most 100000"),
+        ({"lines_per_s": 1e-9}, "lines_per_s: expected at least 0.01"),
+        ({"identity": {"answer": "x", "wait": "10weeks"}}, "wait: expected a time from 1e-09 to 60 s"),
+    ])
+def test_absurd_sizes_are_refused_with_what_is_usual(changes, words):
+    """What used to happen: a scale of 1e30 passed, and every number of the run was nonsense."""
+    assert words in "; ".join(mistakes(table(**changes)))
+
+
+def test_a_frame_as_soft_as_rubber_and_a_clock_that_comes_round_at_once_are_refused():
+    raw = table(pattern=r"(?P<ticks>\d+),(?P<force>\d+)", lines_per_s=50,
+                clock={"column": "ticks", "tick": "1us", "modulus": 65536})
+    raw["frame"] = {"compliance": "1e30um/N"}
+    found = "; ".join(mistakes(raw))
+    assert "frame.compliance: expected a compliance from 0 to 1 mm/N" in found
+    assert "clock.modulus: a clock that comes round every 0.065536 s cannot tell" in found
+    del raw["frame"]
+    raw["instrument"][0]["clock"]["modulus"] = 2**24
+    assert rig_from_table(raw, source="own.toml").instrument[0].clock is not None
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("name = 2026-01-01", "name: expected text in quotes; seen the date 2026-01-01"),
+        ("name = 7", "name: expected text in quotes; seen 7"),
+        ("frame = 3", "frame: expected a table; seen 3"),
+        ("instrument = 12:30:00", "instrument: expected a list; seen the time 12:30:00"),
+    ])
+def test_a_value_of_another_kind_is_told_in_words_of_the_file(line, words):
+    """What used to happen: "input should be a valid string; seen datetime.date(2026, 1, 1)"."""
+    assert words in "; ".join(mistakes(tomllib.loads(line)))
+
+
+def test_a_number_is_not_told_in_words_of_a_library():
+    seen = date(2026, 1, 1)
+    found = "; ".join(mistakes(table(lines_per_s=seen, baud="fast", **channel(scale=[1]))))
+    for words in ("lines_per_s: expected a number without quotes; seen the date 2026-01-01",
+                  "baud: expected a whole number without quotes; seen 'fast'",
+                  "channel[1].scale: expected a number without quotes; seen a list"):
+        assert words in found
+    assert "input should" not in found
 
 
 def test_two_instruments_must_differ():

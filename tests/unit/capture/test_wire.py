@@ -131,6 +131,36 @@ def test_a_line_that_came_but_was_not_readable_is_bad_and_not_lost():
         assert (wire.counts.bad_lines, wire.counts.lost_lines) == (2, 3)
 
 
+@pytest.mark.parametrize("size", [1, 2, 5, 1000])
+def test_a_blank_line_is_nothing(size):
+    """What used to happen: a rig that sends an empty line after each reading had as many bad lines."""
+    stream = b"1,0,0,0\r\n\r\n2,0,0,0\n\n \n# bench-a\n\n?\n\n4,0,0,0\n"
+    wire, rows, ends = bench_reader(), [], 0
+    for i in range(0, len(stream), size):
+        piece = stream[i:i + size]
+        got = wire.feed(piece)
+        rows += [(row, ends + place) for row, place in zip(got.rows, got.places.tolist(), strict=True)]
+        ends += piece.count(b"\n")
+    assert rows == [(b"1,0,0,0", 0), (b"2,0,0,0", 2), (b"4,0,0,0", 9)]       # each by its own end mark
+    assert (wire.counts.bad_lines, wire.counts.lost_lines, wire.counts.remarks) == (1, 0, 1)
+
+
+@pytest.mark.parametrize("size", [1, 1000])
+def test_a_line_of_too_many_blanks_is_bad_like_any_other(size):
+    wire, stream = bench_reader(), b" " * 600 + b"\n"
+    for i in range(0, len(stream), size):
+        wire.feed(stream[i:i + size])
+    assert wire.counts.bad_lines == 1
+
+
+def test_a_blank_line_needs_no_checksum():
+    wire = bench_reader(checksum="xor")
+    assert wire.feed(b"\n\r\n").rows == ()
+    assert wire.counts.bad_lines == 0
+    wire.feed(b"1,2,3,4*00\n*\n")
+    assert wire.counts.bad_lines == 2
+
+
 def test_lost_lines_over_a_long_stream_with_random_holes():
     rng = random.Random(3)
     kept = [i for i in range(50_000) if rng.random() > 0.01]

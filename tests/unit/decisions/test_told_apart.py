@@ -66,6 +66,22 @@ def test_what_a_scale_does_to_the_difference_itself_stays(pad):
         Budget((OWN, OWN, Source("left", 0.5 * 0.004))).expanded())
 
 
+def test_a_pair_s_verdict_says_what_is_not_in_it(pad):
+    """What used to happen: each run said that its temperature was not known, and the pair said nothing."""
+    def with_unknown(give_mm, *unknown):
+        fit = pad(give_mm, OWN)
+        budget = replace(fit.budget.budget, unknown=unknown)
+        return replace(fit, budget=replace(fit.budget, budget=budget))
+
+    warmth, frame = Unknown("temperature", "none was recorded"), Unknown("compliance", "not stated")
+    found = told_apart(with_unknown(0.2, warmth), with_unknown(0.196, warmth, frame))
+    assert found.verdict.endswith("would be enough; not known, and not in this: temperature, compliance")
+    assert found.to_json()["not_determined"] == [
+        {"group": "temperature", "reason": "none was recorded"},
+        {"group": "compliance", "reason": "not stated"}]
+    assert "not known" not in told_apart(pad(0.2, OWN), pad(0.196, OWN)).verdict
+
+
 def test_opposite_signs_of_one_source_add_up(pad):
     up, down = (Source("force scale", 0.001, sensitivity=s, systematic=True) for s in (1.0, -1.0))
     found = told_apart(pad(0.2, OWN, up), pad(0.2, OWN, down))

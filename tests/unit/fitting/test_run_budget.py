@@ -8,7 +8,11 @@ import numpy as np
 import pytest
 
 from padlab.calibration.budget import GROUPS
+from padlab.calibration.frame import stated_frame
 from padlab.capture.virtual.simulate import simulate
+from padlab.fitting.compression import limb_curve
+from padlab.fitting.prepared import prepare
+from padlab.fitting.run_budget import run_budget
 from padlab.fitting.run_fit import fit_run
 
 
@@ -90,6 +94,24 @@ def test_recorded_elsewhere_the_instruments_are_unknown(felt):
     told = unknown(fit_run(replace(felt.run, rig=None)))
     assert set(told) == {"indicator", "resolution", "force through stiffness", "compliance", "temperature"}
     assert set(told.values()) == {"recorded elsewhere"}
+
+
+def test_strokes_that_agree_by_chance_count_for_the_noise_within_them():
+    """What used to happen: of five strokes some agreed to 0.03 um where their noise alone makes 0.12 um, and
+    the interval of a difference of two stiff pads was too narrow for one pair in ten.
+    """
+    made = simulate("dense polymer", seed=3)
+    frame = stated_frame(made.run.rig)
+    curve = limb_curve(prepare(made.run, frame), made.run.rig, frame, {})
+    alike = replace(curve, replicates=(curve.base,) * 5)
+    noise = curve.noise_mm(0.5, 12.5)
+    assert 0.00005 < noise < 0.00025
+    for one, least in ((curve, noise), (alike, noise)):
+        told = run_budget(one, from_n=0.5, to_n=12.5, unknown=()).budget
+        [own] = [s for s in told.sources if s.name == "repeat strokes"]
+        assert own.standard_uncertainty >= least * (1 - 1e-9)
+        assert own.degrees_of_freedom == len(one.replicates) - 1
+    assert own.standard_uncertainty == pytest.approx(noise)
 
 
 def test_a_run_that_is_too_light_for_the_give_has_no_budget(felt):

@@ -1,4 +1,4 @@
-"""What the turn of a stroke may have added to the loss, and what an indicator's step leaves open in a hold."""
+"""What the turn of a stroke may have added to the loss; what an indicator's step leaves open in a hold."""
 
 import numpy as np
 import pytest
@@ -53,4 +53,5 @@ def test_what_rounding_leaves_of_a_mean(share):
     readings = places[:, None] + share * step * rng.standard_normal((800, 4000))
     drawn = np.sqrt(np.mean((np.round(readings / step).mean(axis=1) * step - places) ** 2))
     noise = share * step / np.sqrt(4000)
-    assert np.sqrt(max(drawn**2 - noise**2, 0)) == pytest.approx(rounding_mm(step, share * step), abs=0.02 * step)
+    left = np.sqrt(max(drawn**2 - noise**2, 0))
+    assert left == pytest.approx(rounding_mm(step, share * step), abs=0.02 * step)

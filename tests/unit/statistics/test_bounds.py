@@ -23,8 +23,8 @@ def held(half, u, rectangles):
         -a, a, -b, b, epsabs=1e-9)[0] / (4 * a * b)
 
 
-@pytest.mark.parametrize("u, rectangles", [(1.0, [1.0]), (1.0, [3.0]), (0.2, [2.0]), (1.0, [2.0, 1.0]),
-                                           (0.3, [1.0, 1.0]), (0.5, [4.0, 0.4])])
+@pytest.mark.parametrize(("u", "rectangles"), [
+    (1.0, [1.0]), (1.0, [3.0]), (0.2, [2.0]), (1.0, [2.0, 1.0]), (0.3, [1.0, 1.0]), (0.5, [4.0, 0.4])])
 def test_the_interval_holds_what_it_says(u, rectangles):
     assert held(half_width95(u, rectangles), u, rectangles) == pytest.approx(0.95, abs=1e-6)
 
