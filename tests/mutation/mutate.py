@@ -7,8 +7,8 @@ is either no mistake at all (the result is the same), or a behaviour that no tes
 
 How it goes: the tree is copied, so that the checkout is never touched. Once, the tests are run with
 coverage, and for every line is kept which tests run it and how long they take. Then this process,
-which has numpy, scipy, pandas and pytest imported already, forks for every mutant; the child runs
-only the tests that run its line, the quickest files first, and stops at the first that fails. Needs
+which has numpy, scipy, pandas and pytest imported already, forks for every mutant and every file of
+tests, the quickest first, until a test fails; only tests that run the mutant's line are run. Needs
 fork, so Linux or macOS.
 
 What is not mutated: docstrings, annotations, messages of errors, text.
@@ -29,8 +29,8 @@ import tempfile
 import time
 import traceback
 from collections import Counter, defaultdict
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +65,7 @@ FUNCTIONS = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minim
 
 @dataclass(frozen=True)
 class Mutant:
-    """One mistake: where, of which kind, and the whole source with it.
+    """One mistake: where, of which kind, and how the whole source reads with it.
 
     ``first`` and ``last`` are the lines of its statement (of its head, where others are nested in it);
     None where it stands outside all functions and is run when the module is imported.
@@ -78,13 +78,13 @@ class Mutant:
     kind: str
     before: str
     after: str
-    source: str
+    source: Callable[[], str]
 
 
 def mutants(source: str, module: str) -> list[Mutant]:
-    """All mutants of a module's source, in the order of its lines.
+    r"""All mutants of a module's source, in the order of its lines.
 
-    >>> [(m.kind, m.after) for m in mutants("def f(a, b):\\n    return a < b", "f.py")]
+    >>> [(m.kind, m.after) for m in mutants("def f(a, b):\n    return a < b", "f.py")]
     [('return', 'return None'), ('boundary', 'a <= b'), ('compare', 'a >= b')]
     """
     tree = ast.parse(source)
@@ -93,12 +93,22 @@ def mutants(source: str, module: str) -> list[Mutant]:
     for node, kind, put, back in _changes(tree):
         before = ast.unparse(node)
         put()
-        text, after = ast.unparse(tree), ast.unparse(node)
+        after = ast.unparse(node)
         back()
         if kind in ("removed", "sign"):                 # the node itself is as it was: it has gone
             after = ast.unparse(node.operand) if kind == "sign" else "pass"
-        found.append(Mutant(module, node.lineno, *heads[id(node)], kind, before, after, text + "\n"))
+        found.append(Mutant(module, node.lineno, *heads[id(node)], kind, before, after,
+                            _written(tree, put, back)))
     return sorted(found, key=lambda m: m.line)
+
+
+def _written(tree: ast.AST, put: Callable[[], None], back: Callable[[], None]) -> Callable[[], str]:
+    def source() -> str:
+        put()
+        text = ast.unparse(tree)
+        back()
+        return text + "\n"
+    return source
 
 
 def _heads(node: ast.AST, at_import: bool, head: tuple[int | None, int | None] = (None, None),
@@ -142,9 +152,9 @@ def _changes(tree: ast.AST) -> Iterator[tuple[Any, str, Any, Any]]:
                 yield node, "constant", *swap("value", value + 1)
             case ast.Constant(value=float(value)):
                 yield node, "constant", *swap("value", 1.5 * value if value else 1.0)
-            case ast.Attribute(attr=name) if name in FUNCTIONS and isinstance(parent, ast.Call) and field == "func":
+            case ast.Attribute(attr=name) if name in FUNCTIONS and field == "func":
                 yield node, "function", *swap("attr", FUNCTIONS[name])
-            case ast.Name(id=name) if name in FUNCTIONS and isinstance(parent, ast.Call) and field == "func":
+            case ast.Name(id=name) if name in FUNCTIONS and field == "func":
                 yield node, "function", *swap("id", FUNCTIONS[name])
             case ast.Return(value=value) if value is not None and not (
                     isinstance(value, ast.Constant) and value.value is None):
@@ -156,7 +166,8 @@ def _changes(tree: ast.AST) -> Iterator[tuple[Any, str, Any, Any]]:
         if isinstance(node, ast.AugAssign | ast.Raise | ast.Continue | ast.Break) or (
                 isinstance(node, ast.Expr) and not isinstance(node.value, ast.Constant)) or (
                 isinstance(node, ast.Assign) and all(isinstance(t, ast.Subscript) for t in node.targets)):
-            yield node, "removed", *_put(parent, field, place, node, ast.Pass(lineno=node.lineno, col_offset=0))
+            nothing = ast.Pass(lineno=node.lineno, col_offset=0)
+            yield node, "removed", *_put(parent, field, place, node, nothing)
 
 
 def _put(parent: ast.AST, field: str, place: int | None, old: ast.AST, new: ast.AST) -> tuple[Any, Any]:
@@ -272,17 +283,20 @@ class Choice:
             self.failed = report.nodeid
 
 
-def chosen(ids: list[str], seconds: dict[str, float]) -> list[str]:
-    """The tests to run, the quickest file first, as many as there is time for; a file stays together."""
+def chosen(ids: list[str], seconds: dict[str, float]) -> list[list[str]]:
+    """The tests to run, file by file, the quickest file first, as many as there is time for."""
     by_file: dict[str, list[str]] = defaultdict(list)
     for nodeid in sorted((i for i in ids if seconds[i] <= SLOWEST_S), key=lambda i: seconds[i]):
         by_file[nodeid.split("::")[0]].append(nodeid)
-    out, spent = [], 0.0
+    out: list[list[str]] = []
+    spent = 0.0
     for _, several in sorted(by_file.items(), key=lambda f: sum(seconds[i] for i in f[1])):
+        taken = []
         for nodeid in several:
             if spent + seconds[nodeid] <= MOST_S:
-                out.append(nodeid)
+                taken.append(nodeid)
                 spent += seconds[nodeid]
+        out += [taken] if taken else []
     return out
 
 
@@ -329,43 +343,46 @@ def _run_tests(wanted: list[str], told: Path) -> int:
 
     sys.dont_write_bytecode = True
     choice = Choice(wanted)
-    files = list(dict.fromkeys(i.split("::")[0] for i in wanted))
-    code = pytest.main(["-x", "-q", *QUIET, "--no-header", "--tb=short", *files],
-                       plugins=[choice])
+    file = wanted[0].split("::")[0]
+    code = pytest.main(["-x", "-q", *QUIET, "--no-header", "--tb=short", file], plugins=[choice])
     told.write_text(choice.failed)
     return int(code)
 
 
-def check(mutant: Mutant, copied: Path, tests: list[str], seconds: dict[str, float]) -> dict[str, Any]:
-    """killed (by a failed test, an error on the way, or time), survived, or uncovered."""
-    row = {k: v for k, v in asdict(mutant).items() if k != "source"}
-    if not tests:
-        return {**row, "result": "uncovered", "by": ""}
+def check(mutant: Mutant, copied: Path, tests: list[list[str]], seconds: dict[str, float]) -> dict[str, Any]:
+    """Its row: killed (by a failed test or an error on the way), timeout, survived, or uncovered."""
+    row = {k: getattr(mutant, k) for k in ("module", "line", "kind", "before", "after")}
     place, told = copied / mutant.module, copied / "told.txt"
     kept = copied / "kept.py"
     shutil.copy2(place, kept)
-    told.write_text("")
+    place.write_text(mutant.source())
     try:
-        place.write_text(mutant.source)
-        expected = sum(seconds[i] for i in tests)
-        code = in_child(copied, lambda: _run_tests(tests, told), timeout_s=20 + 6 * expected, log=copied / "log.txt")
+        for wanted in tests:
+            told.write_text("")
+            expected = sum(seconds[i] for i in wanted)
+            code = in_child(copied, lambda wanted=wanted: _run_tests(wanted, told),
+                            timeout_s=30 + 6 * expected, log=copied / "log.txt")
+            if code not in (0, 5):                       # 5: none of the file's tests was found
+                return {**row, "result": "killed" if code is not None else "timeout",
+                        "by": told.read_text() or f"{wanted[0].split('::')[0]}, exit {code}"}
     finally:
         shutil.copy2(kept, place)
-    result = {0: "survived", None: "timeout", 5: "uncovered"}.get(code, "killed")
-    return {**row, "result": result, "by": told.read_text() or ("" if code in (0, 5) else f"exit {code}")}
+    return {**row, "result": "survived" if tests else "uncovered", "by": ""}
 
 
 def main(argv: list[str] | None = None) -> int:
     """Command line; see the top of the file."""
-    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("modules", nargs="+", help="files or folders under the root to put mistakes into")
+    ask = argparse.ArgumentParser(description=__doc__,
+                                  formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("modules", nargs="+", help="files or folders to put mistakes into")
     ask.add_argument("--tests", nargs="+", default=TESTS, help="tests that may kill")
     ask.add_argument("--warm", nargs="+", default=WARM, help="imported once, before the forks")
     ask.add_argument("--each", type=int, default=40, help="mutants drawn at random from each module; 0 = all")
     ask.add_argument("--seed", type=int, default=2026)
     ask.add_argument("--root", type=Path, default=ROOT)
     ask.add_argument("--minutes", type=float, default=60.0, help="no new mutant is begun after this")
-    ask.add_argument("--kept", type=Path, help="keep here which test runs which line; taken from here if it is")
+    ask.add_argument("--kept", type=Path,
+                     help="a file for which test runs which line: read if it is there, else written")
     ask.add_argument("--only", help="a list as --out writes it: only its survivors are tried again")
     ask.add_argument("--out", type=Path, required=True)
     told = ask.parse_args(argv)
@@ -378,14 +395,15 @@ def main(argv: list[str] | None = None) -> int:
             print(f"{name} is not here: not imported before the forks")
     gc.freeze()                                         # pytest collects garbage twice; not what is shared
     root = told.root.resolve()
-    modules = [str(p.relative_to(root)) for m in told.modules for p in
-               (sorted((root / m).rglob("*.py")) if (root / m).is_dir() else [root / m]) if p.stat().st_size > 200]
+    files = [p for m in told.modules for p in (sorted((root / m).rglob("*.py")) or [root / m])]
+    modules = [str(p.relative_to(root)) for p in files if p.stat().st_size > 200]
     with tempfile.TemporaryDirectory(prefix="mutants-") as place:
         return _all(Path(place).resolve() / "tree", root, modules, told)
 
 
 def _all(copied: Path, root: Path, modules: list[str], told: argparse.Namespace) -> int:
-    shutil.copytree(root, copied, ignore=shutil.ignore_patterns(".git", ".venv", "node_modules", "__pycache__", ".*_cache"))
+    shutil.copytree(root, copied, ignore=shutil.ignore_patterns(
+        ".git", ".venv", "node_modules", "__pycache__", ".*_cache"))
     print(f"{len(modules)} modules; running the tests once with coverage", flush=True)
     measured = copied / "measured.json"
     begun = time.monotonic()
@@ -409,7 +427,7 @@ def _all(copied: Path, root: Path, modules: list[str], told: argparse.Namespace)
         again = {(r["module"], r["line"], r["kind"], r["before"], r["after"])
                  for r in json.loads(Path(told.only).read_text()) if r["result"] in ("survived", "uncovered")}
     for module in modules:
-        every = mutants((root / module).read_text("utf-8"), module)
+        every = mutants((copied / module).read_text("utf-8"), module)
         drawn = every if not told.each or len(every) <= told.each else sorted(
             rng.sample(every, told.each), key=lambda m: m.line)
         if again is not None:
@@ -418,13 +436,14 @@ def _all(copied: Path, root: Path, modules: list[str], told: argparse.Namespace)
         for mutant in drawn:
             if time.monotonic() - begun > 60 * told.minutes:
                 break
-            ids = tests_of(mutant, seen["lines"][module])
+            ids = [i for i in tests_of(mutant, seen["lines"][module])
+                   if i.startswith((*told.tests, *modules))]
             row = check(mutant, copied, chosen(ids, seen["seconds"]), seen["seconds"])
             rows.append(row)
             counts[row["result"]] += 1
             if row["result"] in ("survived", "uncovered"):
-                print(f"  {row['result']}: {module}:{mutant.line} {mutant.kind}: {mutant.before!r} -> {mutant.after!r}",
-                      flush=True)
+                print(f"  {row['result']}: {module}:{mutant.line} {mutant.kind}: "
+                      f"{mutant.before!r} -> {mutant.after!r}", flush=True)
             told.out.write_text(json.dumps(rows, indent=1))
         print(f"{module}: {sum(counts.values())} of {len(every)} mutants: {dict(counts)}"
               f" at {time.monotonic() - begun:.0f} s", flush=True)

@@ -61,8 +61,8 @@ def test_each_mutant_is_one_change_that_compiles(mutate):
         source = path.read_text("utf-8")
         plain = mutate.ast.unparse(mutate.ast.parse(source)) + "\n"
         for one in mutate.mutants(source, path.name):
-            compile(one.source, path.name, "exec")
-            assert one.source != plain, (one.line, one.kind, one.before)
+            compile(one.source(), path.name, "exec")
+            assert one.source() != plain, (one.line, one.kind, one.before)
             assert one.before != one.after
 
 
@@ -82,8 +82,9 @@ def test_a_behaviour_that_no_test_holds_survives(tmp_path):
     (tmp_path / "pyproject.toml").write_text("[tool.pytest.ini_options]\n")
     out = tmp_path / "out.json"
     done = subprocess.run(
-        [sys.executable, str(FILE), "area.py", "--root", str(tmp_path), "--tests", "test_area.py", "--each", "0",
-         "--warm", "pytest", "coverage", "--out", str(out)], capture_output=True, text=True, timeout=200)
+        [sys.executable, str(FILE), "area.py", "--root", str(tmp_path), "--tests", "test_area.py",
+         "--each", "0", "--warm", "pytest", "coverage", "--out", str(out)],
+        capture_output=True, text=True, timeout=200)
     assert done.returncode == 0, done.stdout + done.stderr
     result = {(row["kind"], row["before"]): row["result"] for row in json.loads(out.read_text())}
     assert result[("compare", "a * b >= LEAST")] == "killed"

@@ -16,7 +16,8 @@ def record(idle: int, *presses: tuple[float, float], after: int = 60, noise_n: f
     """Idle samples, presses as (peak, force let go to), idle samples: force and position of a spring."""
     force, position, begins = [np.zeros(idle)], [np.zeros(idle)], 0.0
     for peak, rest in presses:
-        press = np.concatenate([np.linspace(begins, peak, 40), np.linspace(peak, rest, 40)[1:], np.full(20, rest)])
+        press = np.concatenate([
+            np.linspace(begins, peak, 40), np.linspace(peak, rest, 40)[1:], np.full(20, rest)])
         force.append(press)
         position.append(0.3 + press / K)
         begins = rest
@@ -60,7 +61,8 @@ def test_a_shift_of_the_zero_is_a_doubt_of_it_as_a_rectangle() -> None:
     assert zero.standard_uncertainty_n == pytest.approx(0.03 / np.sqrt(3), rel=0.03)
 
 
-@pytest.mark.parametrize(("shift_n", "drifted"), [(0.045, False), (-0.045, False), (0.055, True), (-0.055, True)])
+@pytest.mark.parametrize(("shift_n", "drifted"), [
+    (0.045, False), (-0.045, False), (0.055, True), (-0.055, True)])
 def test_a_zero_may_move_by_five_hundredths_of_a_newton(shift_n: float, drifted: bool) -> None:
     force, position = record(200, (10.0, 0.0), noise_n=0.001)
     force[-60:] += shift_n
@@ -144,7 +146,8 @@ def test_the_crossing_of_a_parabola_is_exact(at_n: float) -> None:
     """Where x is a parabola of F, the fit near the crossing has no error of its own."""
     force = np.linspace(0.0, 2.5 * at_n, 60)
     position = 0.1 + 0.03 * force - 0.004 * force**2
-    assert crossing(position, force, at_n=at_n) == pytest.approx(0.1 + 0.03 * at_n - 0.004 * at_n**2, abs=1e-12)
+    true = 0.1 + 0.03 * at_n - 0.004 * at_n**2
+    assert crossing(position, force, at_n=at_n) == pytest.approx(true, abs=1e-12)
 
 
 def test_of_six_readings_a_straight_line_is_drawn() -> None:

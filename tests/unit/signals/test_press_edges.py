@@ -36,7 +36,7 @@ def test_a_press_ends_below_half_a_newton(between_n: float, presses: int) -> Non
 
 
 def test_limbs_that_never_reach_f0_end_where_the_neighbour_begins() -> None:
-    """Between 5 N and 6 N a finger rests at 0.4 N; neither press is whole there, and they share no reading."""
+    """Between 5 N and 6 N a finger rests at 0.4 N; neither press is whole, and they share no reading."""
     time, force = lines((0, 0), (1, 5), (2, 0.4), (3, 0.4), (4, 6), (5, 0), (6, 0))
     first, second = find_presses(time, force)
     assert not first.complete
@@ -122,7 +122,8 @@ def test_nine_level_readings_are_too_few_for_a_hold() -> None:
 
 @pytest.mark.parametrize(("fall_n", "rise_n", "dips"), [
     (8.4, 10.0, 1), (8.6, 10.0, 0), (5.0, 6.6, 1), (5.0, 6.4, 0)])
-def test_a_dip_falls_and_rises_by_fifteen_hundredths_of_the_peak(fall_n: float, rise_n: float, dips: int) -> None:
+def test_a_dip_falls_and_rises_by_fifteen_hundredths_of_the_peak(
+        fall_n: float, rise_n: float, dips: int) -> None:
     """The peak is 10 N: 1.5 N down, and 1.5 N up again."""
     (press,) = find_presses(*lines((0, 0), (1, 10), (2, fall_n), (3, rise_n), (5, 0), (6, 0)))
     assert press.dips == dips
@@ -140,7 +141,8 @@ def test_every_dip_counts_and_a_small_one_within_does_not() -> None:
     (press,) = find_presses(*lines(
         (0, 0), (1, 10), (2, 6), (3, 8), (4, 4), (4.2, 5), (4.4, 3), (5, 9), (6, 0), (7, 0)))
     assert press.dips == 2
-    (deeper,) = find_presses(*lines((0, 0), (1, 10), (2, 8), (2.1, 9), (3, 5), (4, 6), (4.5, 9), (6, 0), (7, 0)))
+    (deeper,) = find_presses(*lines(
+        (0, 0), (1, 10), (2, 8), (2.1, 9), (3, 5), (4, 6), (4.5, 9), (6, 0), (7, 0)))
     assert deeper.dips == 1                              # counted from the deepest place on
 
 
