@@ -36,6 +36,9 @@ def test_the_noise_is_that_of_one_reading_and_the_zero_is_known_as_a_median_is()
     shift = abs(zero.end_shift_n or 0.0)
     at_start = np.sqrt(zero.standard_uncertainty_n**2 - shift**2 / 3)
     assert at_start == pytest.approx(np.sqrt(np.pi / 2) * 0.004 / np.sqrt(20_000), rel=0.08)
+    tared = force_zero(force + 5.0, position)
+    assert tared.value_n == pytest.approx(zero.value_n + 5.0, abs=1e-9)
+    assert tared.standard_uncertainty_n == pytest.approx(zero.standard_uncertainty_n, rel=1e-6)
 
 
 def test_readings_that_hang_together_count_for_fewer() -> None:
@@ -85,6 +88,8 @@ def test_without_an_idle_stretch_the_lowest_force_stands_for_the_zero() -> None:
     assert (zero.source, zero.end_shift_n, zero.drifted) == ("lowest", None, False)
     assert zero.value_n == pytest.approx(1.02)
     assert zero.standard_uncertainty_n == F0_N / 2
+    noise = 0.01 * np.random.default_rng(0).standard_normal(20_000)      # seen though the force rises
+    assert force_zero(np.linspace(1, 1000, 20_000) + noise, noise).noise_n == pytest.approx(0.01, rel=0.03)
     nothing = force_zero(np.zeros(0), np.zeros(0))
     assert (nothing.value_n, nothing.source) == (0.0, "lowest")
 

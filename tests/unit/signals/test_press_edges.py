@@ -48,6 +48,13 @@ def test_limbs_that_never_reach_f0_end_where_the_neighbour_begins() -> None:
     assert second.start == fall[fall > np.searchsorted(time, 1.0)][0]
 
 
+def test_two_presses_may_share_the_one_reading_between_them() -> None:
+    """A hand so quick that one reading alone is under F0."""
+    first, second = find_presses(np.arange(10) * 0.02, np.array([0.0, 0, 5, 6, 5, 0, 5, 7, 5, 0]))
+    assert (first.start, first.stop, first.complete) == (1, 6, True)
+    assert (second.start, second.stop, second.complete) == (5, 10, True)
+
+
 def test_a_record_that_begins_or_ends_pressed_has_a_press_that_is_not_whole() -> None:
     time, force = lines((0, 4), (1, 5), (2, 0), (3, 0), (4, 6), (5, 3))
     first, second = find_presses(time, force)
