@@ -104,6 +104,34 @@ def test_the_covariance_is_the_scatter_over_many_pads() -> None:
     assert np.sqrt(np.mean(said, axis=0))[1:] == pytest.approx(seen[1:], rel=0.25)
 
 
+def test_a_cell_without_readings_says_nothing() -> None:
+    """Neither to the curve, whatever stands in it, nor to the count of what the noise is judged by."""
+    s = stroke(noise_mm=1e-3)
+    n, x = s.n.copy(), s.x.copy()
+    n[0, 5], x[0, 5] = 0.0, 99.0
+    f, whole = fitter(Cells(s.u, x, n, 0.0)), fitter(s)
+    curve = f.fit([0], 1.0)
+    assert [r.size for r in f.residuals(curve)] == [2 * CELLS - 1]
+    u = np.linspace(LOW_U, HIGH_U, 20)
+    assert curve.limb(u, 0) == pytest.approx(whole.fit([0], 1.0).limb(u, 0), abs=1e-3)
+
+
+@pytest.mark.parametrize("power", [2, 3])
+def test_however_smooth_a_parabola_stays_and_a_cubic_becomes_one(power: int) -> None:
+    """The coefficients are slopes; without second differences the slope is a straight line of u.
+
+    But for the outermost pieces, where the knots crowd.
+    """
+    s = stroke(gap_mm=0.0)
+    z = (s.u - LOW_U) / (HIGH_U - LOW_U)
+    curve = fitter(Cells(s.u, 0.1 * z + 0.05 * z**power, s.n, 0.0)).fit([0], 1e7)
+    at = np.linspace(0, 1, 31)
+    limb = curve.limb(LOW_U + at * (HIGH_U - LOW_U), 0)
+    assert np.abs(np.diff(limb, 3)[4:-4]).max() < 1e-8
+    if power == 2:
+        assert limb == pytest.approx(0.1 * at + 0.05 * at**2, abs=3e-4)
+
+
 # -- gathering -------------------------------------------------------------------------------------
 
 
