@@ -46,8 +46,6 @@ WARM = ("numpy", "scipy.optimize", "scipy.interpolate", "scipy.linalg", "scipy.s
 QUIET = ("-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore:Module already imported")
 SLOWEST_S = 8.0
 """A test that takes longer is not run against every mutant."""
-MOST_S = 30.0
-"""So long may all tests of one mutant take together; files are taken while there is room."""
 
 
 # -- mutants ---------------------------------------------------------------------------------------
@@ -283,7 +281,7 @@ class Choice:
             self.failed = report.nodeid
 
 
-def chosen(ids: list[str], seconds: dict[str, float]) -> list[list[str]]:
+def chosen(ids: list[str], seconds: dict[str, float], most_s: float) -> list[list[str]]:
     """The tests to run, file by file, the quickest file first, as many as there is time for."""
     by_file: dict[str, list[str]] = defaultdict(list)
     for nodeid in sorted((i for i in ids if seconds[i] <= SLOWEST_S), key=lambda i: seconds[i]):
@@ -293,7 +291,7 @@ def chosen(ids: list[str], seconds: dict[str, float]) -> list[list[str]]:
     for _, several in sorted(by_file.items(), key=lambda f: sum(seconds[i] for i in f[1])):
         taken = []
         for nodeid in several:
-            if spent + seconds[nodeid] <= MOST_S:
+            if spent + seconds[nodeid] <= most_s:
                 taken.append(nodeid)
                 spent += seconds[nodeid]
         out += [taken] if taken else []
@@ -380,6 +378,7 @@ def main(argv: list[str] | None = None) -> int:
     ask.add_argument("--each", type=int, default=40, help="mutants drawn at random from each module; 0 = all")
     ask.add_argument("--seed", type=int, default=2026)
     ask.add_argument("--root", type=Path, default=ROOT)
+    ask.add_argument("--most", type=float, default=30.0, help="seconds that the tests of one mutant may take")
     ask.add_argument("--minutes", type=float, default=60.0, help="no new mutant is begun after this")
     ask.add_argument("--kept", type=Path,
                      help="a file for which test runs which line: read if it is there, else written")
@@ -438,7 +437,7 @@ def _all(copied: Path, root: Path, modules: list[str], told: argparse.Namespace)
                 break
             ids = [i for i in tests_of(mutant, seen["lines"][module])
                    if i.startswith((*told.tests, *modules))]
-            row = check(mutant, copied, chosen(ids, seen["seconds"]), seen["seconds"])
+            row = check(mutant, copied, chosen(ids, seen["seconds"], told.most), seen["seconds"])
             rows.append(row)
             counts[row["result"]] += 1
             if row["result"] in ("survived", "uncovered"):
