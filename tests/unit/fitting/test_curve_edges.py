@@ -149,6 +149,9 @@ def test_the_frame_s_doubt_begins_at_f0_and_takes_off_what_it_gives() -> None:
     assert list(parts) == ["frame, blank b1", OWN_FRAME]
     assert parts["frame, blank b1"] == pytest.approx(4e-4 * (GRID - F0_N), rel=1e-6)
     assert parts[OWN_FRAME] == pytest.approx(3e-4 * (GRID - F0_N), rel=1e-6)
+    late = Frame(np.array([0.0, 5.0, 20.0]), np.zeros(3), np.array([1e-3, 1e-3, 4e-3]), "blank b1",
+                 own=np.array([0.0, 0.0, 3e-3]))
+    assert list(frame_sources(late, GRID)) == ["frame, blank b1", OWN_FRAME]    # though nothing at first
     assert frame_sources(Frame.unknown(), GRID) == {}
 
 

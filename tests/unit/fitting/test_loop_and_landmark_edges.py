@@ -162,6 +162,9 @@ def test_steady_is_when_travel_and_energy_both_are() -> None:
     never = loop(pad(*[(u, 0.0) for u in (40.0, 44.0) * 4]))
     assert never is not None
     assert never.steady_from_cycle is None
+    hardly = loop(pad(*[(u, 0.0) for u in (40.0, 40.3) * 4]))      # 0.7 % of what is lost, 0.3 % of the work
+    assert hardly is not None
+    assert hardly.steady_from_cycle is None
     assert steady_from([100.0, 100.4, 100.8, 101.2]) == 4
     assert steady_from([100.0, 100.51, 101.0, 101.5, 101.9]) == 5
     assert steady_from([-100.0, -100.4, -100.0, -100.4]) == 4

@@ -175,6 +175,21 @@ def test_two_presses_on_steel_are_too_few() -> None:
     assert judge(run, asked(kind="check")) == ()
 
 
+@pytest.mark.parametrize(("last_mm_per_s", "blamed"), [(0.1, True), (0.3, True), (0.5, False)])
+def test_a_press_that_comes_faster_may_seem_to_touch_elsewhere(last_mm_per_s: float, blamed: bool) -> None:
+    """By 50 ms of the difference in speed, as two instruments of unknown skew tell it: here it is 20 um."""
+    at, points = 2.0, [(0.0, -0.5)]
+    for speed in (0.1, 0.1, last_mm_per_s):              # through the air, 0.5 mm onto the steel, and back
+        points += [(at, -0.5), (at + 1.0 / speed, 0.5), (at + 2.0 / speed, -0.5)]
+        at += 2.0 / speed + 1.0
+    time = np.arange(0.0, at + 2.0, 0.02)
+    way = np.interp(time, *np.array(points).T)
+    late = time > points[-3][0]
+    found = judge({"time_s": time, "force_n": K * np.clip(way, 0.0, None),
+                   "displacement_mm": way + 0.02 * late}, asked({"do": "stroke", "to_n": 10.0}, kind="check"))
+    assert ("indicator_moved" in codes(found)) is blamed
+
+
 # -- what was not asked for ------------------------------------------------------------------------
 
 
