@@ -187,3 +187,10 @@ def test_what_begins_over_the_level_does_not_cross_it() -> None:
     assert crossing(np.arange(20.0), np.full(20, 1.0)) is None
     assert crossing(np.arange(6.0), np.array([0.0, 1, 1, 1, 1, 1])) == pytest.approx(0.25)
     assert crossing(np.arange(5.0), np.array([0.0, 1, 1, 1, 1])) is None
+
+
+def test_a_stroke_soon_after_another_crosses_though_the_other_is_still_in_sight() -> None:
+    """A slow rig reads five times at rest between two strokes: their contact used not to be found."""
+    force = np.concatenate([np.linspace(8, 0, 9), np.zeros(5), np.linspace(0, 8, 41)[1:]])
+    position = np.where(np.arange(force.size) < 9, 0.4, 0.1 + force / K)
+    assert crossing(position, force) == pytest.approx(0.1 + 0.25 / K, abs=1e-9)
