@@ -86,8 +86,15 @@ def test_what_a_weight_brought_is_read_and_not_fitted(history: float, sigma: np.
     more = read / math.log10(10.2 / 1.2) - read
     assert found.fraction_per_decade is not None
     assert found.fraction_per_decade.value == pytest.approx(read + more / 2, rel=2e-4)
-    assert found.fraction_standard_uncertainty == pytest.approx(
-        math.hypot(more / math.sqrt(12), history * read), rel=0.02)
+    u = math.hypot(more / math.sqrt(12), history * read)
+    assert found.fraction_standard_uncertainty == pytest.approx(u, rel=0.02)
+    shaken = 0.004                                       # between nothing and so much, taken off by half
+    rubbed = sunk(hold(ramp_s=0.4, history=history, sigma=sigma, shaken_mm=shaken))
+    assert rubbed.fraction_per_decade is not None
+    assert rubbed.fraction_per_decade.value == pytest.approx(
+        found.fraction_per_decade.value - shaken / A_MM / 2, rel=1e-3)
+    assert rubbed.fraction_standard_uncertainty == pytest.approx(
+        math.hypot(u, shaken / A_MM / math.sqrt(12)), rel=0.02)
 
 
 def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_beyond_the_hold_of_all_laws() -> None:
