@@ -19,12 +19,16 @@ from padlab.fitting.compression import (
     gate_mm,
     gauge_moved,
     has_plateau,
+    limb_curve,
 )
 from padlab.fitting.fit import fit
 from padlab.fitting.laws import exponential, linear, power
 from padlab.fitting.limbs import grid_force_n
+from padlab.fitting.prepared import Prepared, sort_presses
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel
+from padlab.signals.contact import ForceZero
+from padlab.signals.cycles import find_presses
 from padlab.statistics.quantity import with_doubt
 
 GRID = grid_force_n(18.0)
@@ -224,3 +228,27 @@ def test_a_law_leaves_the_curve_where_it_lies_beyond_two_standard_uncertainties(
                       for side in (-1, 1))
         for seen in (rig, noise, curve(limbs(0.101), apart)):
             assert describe(seen, [exponential.law()])[2] is differs
+
+
+def test_the_points_for_the_laws_lie_on_the_curve_wherever_each_stroke_stands() -> None:
+    """Strokes on one logarithm, each a little further on: 12, 0, 7, 3 and 20 um."""
+    down = np.geomspace(0.02, 18.25, 300) - 0.02
+    force, position = [np.zeros(60)], [np.zeros(60)]
+    for lift in (0.012, 0.0, 0.007, 0.003, 0.020):
+        way = lift + A_MM * np.log((down + F0_N) / (2 * F0_N))
+        force += [down, down[::-1][1:], np.zeros(30)]
+        position += [way, way[::-1][1:], np.full(30, way[0])]
+    f, x = np.concatenate(force), np.concatenate(position)
+    time = 0.02 * np.arange(f.size)
+    strokes, peak = sort_presses(find_presses(time, f), time, f, x, ())
+    seen = limb_curve(Prepared(time, f, x, ForceZero(0.0, 0.0, 0.0, "idle", None, False), 1e-5,
+                               tuple(strokes), peak), None, Frame.unknown(), {})
+    assert len(seen.used) == 2                           # three work in
+    force_n, way_mm, _ = seen.points
+    assert force_n.size > 30
+    assert force_n.min() > F0_N
+    assert way_mm == pytest.approx(A_MM * np.log((force_n + F0_N) / (2 * F0_N)), abs=1e-4)
+    assert seen.base.loading_mm == pytest.approx(
+        A_MM * np.log((seen.base.force_n + F0_N) / (2 * F0_N)), abs=1e-4)
+    chosen, _, _ = describe(seen, [linear.law(), exponential.law()])
+    assert chosen.law == "exponential"

@@ -44,9 +44,10 @@ DOWN_S, UP_S = 4.0, 2.0
 
 
 def pad(*strokes: tuple[float, float], peak_n: float = PEAK_N, hold_s: float = 0.0, rest_s: float = 1.0,
-        then: Callable[[np.ndarray], np.ndarray] | None = None) -> Prepared:
+        then: Callable[[np.ndarray], np.ndarray] | None = None,
+        rests_at_n: Callable[[np.ndarray], np.ndarray] = lambda s: np.full(s.size, F0_N)) -> Prepared:
     """Strokes as (stiffness on the way up, where it begins [mm]); after ``hold_s`` at 3.5 N the position
-    ``then`` of the seconds since, at F0.
+    ``then`` of the seconds since, at F0 or another force.
     """
     force, position = [np.zeros(50)], [np.zeros(50)]
     down, up = np.linspace(0, peak_n, round(DOWN_S / STEP_S)), np.linspace(peak_n, 0, round(UP_S / STEP_S))
@@ -61,7 +62,7 @@ def pad(*strokes: tuple[float, float], peak_n: float = PEAK_N, hold_s: float = 0
         position += [ramp / LOAD, level / LOAD, ramp[::-1] / LOAD]
     if then is not None:
         since = np.arange(0.0, 20.0, STEP_S)
-        force.append(np.full(since.size, F0_N))
+        force.append(rests_at_n(since))
         position.append(then(since))
     f, x = np.concatenate(force), np.concatenate(position)
     time = STEP_S * np.arange(f.size)
@@ -230,6 +231,37 @@ def test_the_lasting_set_is_read_over_the_last_five_seconds_of_the_rest() -> Non
     assert without is not None
     assert without.set_percent is None
     assert lasting_set(pad(*[(40.0, 0.0)] * 6), 1.5) is None
+
+
+def test_a_force_that_moves_in_the_rest_is_carried_to_f0() -> None:
+    """Between 0.2 N and 0.3 N on a pad of 10 N/mm the place moves by 10 um, and the set does not."""
+    def around(s: np.ndarray) -> np.ndarray:
+        return F0_N + 0.05 * np.sin(s) + 0.01
+
+    p = pad(*[(40.0, 0.0)] * 6, hold_s=10.0, rests_at_n=around,
+            then=lambda s: F0_N / LOAD + 0.03 + (around(s) - F0_N) / 10.0)
+    found = lasting_set(p, None)
+    assert found is not None
+    assert found.set_mm is not None
+    assert found.set_mm.value == pytest.approx(0.03, abs=2e-4)
+
+
+@pytest.mark.parametrize(("rests_at_n", "counts"), [(0.38, True), (0.42, False), (0.12, True), (0.08, False)])
+def test_a_rest_is_one_within_six_tenths_of_f0(rests_at_n: float, counts: bool) -> None:
+    p = pad(*[(40.0, 0.0)] * 6, hold_s=10.0, then=lambda s: np.full(s.size, 0.05),
+            rests_at_n=lambda s: np.full(s.size, rests_at_n))
+    assert (lasting_set(p, None) is not None) is counts
+
+
+def test_of_five_seconds_of_rest_five_readings_count_as_independent() -> None:
+    noise = 0.005 * np.random.default_rng(0).standard_normal(1000)
+    p = pad(*[(40.0, 0.0)] * 6, hold_s=10.0, then=lambda s: 0.05 + noise)
+    found = lasting_set(p, None)
+    assert found is not None
+    assert found.set_mm is not None
+    assert found.set_mm.high is not None
+    u = np.hypot(0.005 / np.sqrt(5), crossing_scatter_mm(p))
+    assert found.set_mm.high - found.set_mm.value == pytest.approx(1.96 * u, rel=0.1)
 
 
 def test_of_thickness_what_was_written_down_counts_and_else_the_bare_anvils() -> None:
