@@ -46,6 +46,11 @@ def test_a_clock_near_the_host_s_is_taken_to_run_at_it_over_less_than_five_secon
     assert line.host_s_per_s == pytest.approx(expected, rel=1e-4)
 
 
+def test_the_own_time_is_that_of_a_clock_unless_said_otherwise() -> None:
+    own = np.arange(0.0, 4.0, 0.02)
+    assert lower_line(own, 5.0 + 1.005 * own).host_s_per_s == 1.0
+
+
 def test_two_readings_have_no_rate_of_their_own() -> None:
     line = lower_line(np.array([1.0, 2.0]), np.array([8.0, 8.5]))
     assert (line.at_zero_s, line.host_s_per_s) == (6.5, 1.0)
@@ -193,3 +198,12 @@ def test_a_count_that_stands_still_is_not_believed() -> None:
     told = regular_s(0.02 * np.arange(10), np.array([0.0, 1, 2, 3, 3, 5, 6, 7, 8, 9]))
     assert np.diff(told).min() > 0
     assert told[-1] < 1.0
+
+
+def test_what_waited_for_a_busy_host_is_told_after_what_came_before_it() -> None:
+    """Of three seconds of silence 32 readings come at once, where 30 fit in."""
+    host = np.concatenate([0.1 * np.arange(100), np.full(32, 12.9), 12.9 + 0.1 * np.arange(1, 100)])
+    told = regular_s(host)
+    assert np.diff(told).min() > 0
+    assert told[99] == pytest.approx(9.9, abs=0.05)
+    assert told[100] == pytest.approx(9.9, abs=0.2)
