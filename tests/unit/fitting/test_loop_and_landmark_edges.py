@@ -236,7 +236,7 @@ def test_the_lasting_set_is_read_over_the_last_five_seconds_of_the_rest() -> Non
 def test_a_force_that_moves_in_the_rest_is_carried_to_f0() -> None:
     """Between 0.2 N and 0.3 N on a pad of 10 N/mm the place moves by 10 um, and the set does not."""
     def around(s: np.ndarray) -> np.ndarray:
-        return F0_N + 0.05 * np.sin(s) + 0.01
+        return F0_N + 0.05 * np.sin(s) + 0.03
 
     p = pad(*[(40.0, 0.0)] * 6, hold_s=10.0, rests_at_n=around,
             then=lambda s: F0_N / LOAD + 0.03 + (around(s) - F0_N) / 10.0)

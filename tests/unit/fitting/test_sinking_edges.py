@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from padlab.fitting.creep import Hold, sinking_in
+from padlab.fitting.creep import Hold, _predict, sinking_in
+from padlab.fitting.fit import Fit
+from padlab.fitting.laws import sinking
 from padlab.fitting.results import Creep, Verdict
 from padlab.statistics.quantity import t95
 
@@ -113,3 +115,10 @@ def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_beyond_the_hold
     others = [next(r for r in a["predicted"] if r["at_s"] == 600.0)["mm"] for a in found.alternatives]
     assert far["mm"].low <= min(q.value for q in others) - 1.9 * common
     assert far["mm"].high >= max(q.value for q in others) + 1.9 * common
+
+
+def test_a_position_whose_doubt_could_not_be_found_is_not_told() -> None:
+    bare = Fit(sinking.logarithmic(clock_s=0.0), np.array([A_MM, 0.04]), None, 36, 0, 0.0, 0.0,
+               Verdict.UNDETERMINED, "")
+    assert np.isfinite(bare.predict(T)).all()
+    assert [row["mm"] for row in _predict(bare, {}, (1.0, 10.0), 60.0, 0.001)] == [None, None]

@@ -112,8 +112,8 @@ def test_the_first_and_the_last_second_of_a_hold_are_the_hand_s() -> None:
     points = [(0, 0), (2, 0), (2.1, 3.1), (3.0, 3.1), (3.02, 5), (23, 5), (23.02, 3.1), (23.9, 3.1), (24, 0),
               (26, 0)]
     assert judge(table(points), asked({"do": "hold", "to_n": 10.0})) == ()
-    longer = [(0, 0), (2, 0), (2.1, 3.1), (4.5, 3.1), (4.52, 5), (23, 5), (23.02, 3.1), (25.4, 3.1),
-              (25.5, 0), (27, 0)]
+    longer = [(0, 0), (2, 0), (2.1, 3.1), (3.4, 3.1), (3.42, 5), (23, 5), (23.02, 3.1), (24.3, 3.1),
+              (24.4, 0), (26, 0)]
     assert codes(judge(table(longer), asked({"do": "hold", "to_n": 10.0}))) == ["hold_unsteady"]
 
 

@@ -37,6 +37,10 @@ def test_two_clocks_that_drift_apart_are_told_by_how_much_and_the_middle_holds(d
     assert told.standard_uncertainty_s == pytest.approx(0.004 * STEP_S, abs=1e-4)
 
 
+def test_a_drift_is_told_where_noise_leaves_it_at_several_of_its_doubts() -> None:
+    assert found(60.0, drift=3e-4, noise_mm=5e-4).drift == pytest.approx(3e-4, rel=0.3)
+
+
 def test_what_does_not_drift_is_said_not_to() -> None:
     told = found(60.0, noise_mm=1e-4)
     assert told.drift == 0.0
