@@ -95,7 +95,7 @@ def crossing(position_mm: Array, force_n: Array, *, at_n: float = F0_N, width: i
         return None
     held = np.convolve(above, np.ones(run_of), "valid") == run_of
     hits = np.flatnonzero(held)
-    if hits.size == 0 or hits[0] == 0:
+    if hits.size == 0:
         return None
     # The last up-crossing of the limb: an earlier touch that came loose again is not contact.
     i = int(hits[np.flatnonzero(np.diff(hits, prepend=-2) > 1)[-1]])

@@ -107,6 +107,7 @@ def _dips(body: Array, prominence: float) -> int:
 
     Works on local extremes only, so a long press costs little.
     """
+    body = body[np.append(True, np.diff(body) != 0)]     # two equal readings at a top would hide it
     slope = np.sign(np.diff(body))
     turns = np.flatnonzero(slope[1:] * slope[:-1] < 0) + 1
     values = np.concatenate([body[:1], body[turns], body[-1:]])

@@ -140,8 +140,9 @@ def _overshoot(presses: list[Press], net: Array, steps: list[dict[str, Any]]) ->
     if usual is not None:
         most = max((p.peak_n for p in presses), default=0.0)
         if most > usual + max(OVERSHOOT_SHARE * usual, OVERSHOOT_N):
+            meant = f"{asked:g} N was asked" if asked else f"most went to {usual:.1f} N"
             yield Finding(
-                mark("overshot", "run", f"a press went to {most:.1f} N, {usual:g} N was asked"),
+                mark("overshot", "run", f"a press went to {most:.1f} N, {meant}"),
                 "slow down before the end; a pad remembers its hardest press, so take a fresh one")
     for p in presses:
         if p.hold is None:

@@ -71,3 +71,8 @@ def test_four_a_decade_cannot_be_told_apart():
 def test_too_short_is_refused(t):
     with pytest.raises(FitError, match="too short"):
         retardation_spectrum(t, np.ones_like(t), noise_mm=1e-3)
+
+
+def test_ten_points_over_one_decade_are_enough():
+    t = np.geomspace(1, 10, 10)
+    assert retardation_spectrum(t, 0.2 + 0.01 * np.log10(t), noise_mm=1e-3).is_within_noise

@@ -1,0 +1,124 @@
+"""Sinking where the curve is the law itself: what is quoted, its bounds, and what may have shaken in."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from padlab.fitting.creep import Hold, _predict, sinking_in
+from padlab.fitting.fit import Fit
+from padlab.fitting.laws import sinking
+from padlab.fitting.results import Creep, Verdict
+from padlab.statistics.quantity import t95
+
+A_MM, B_MM = 0.2, 0.008
+T = np.geomspace(0.2, 60.0, 36)
+
+
+def hold(*, lead_s: float = 0.0, ramp_s: float = 2.0, shaken_mm: float = 0.0, noise_mm: float = 0.0,
+         seed: int = 0, b_mm: float = B_MM, sigma: np.ndarray | None = None, history: float = 0.0) -> Hold:
+    x = A_MM + b_mm * np.log10(T + lead_s) + noise_mm * np.random.default_rng(seed).standard_normal(T.size)
+    ramp = np.linspace(-ramp_s, 0.0, 17)
+    return Hold(T, x, 60.0, ramp, 1 + ramp / ramp_s, shaken_mm, sigma, history)
+
+
+def sunk(seen: Hold, *, rig_u_mm: float = 0.0, crossing_u_mm: float = 0.0,
+         times_s: tuple[float, ...] = (1.0, 10.0)) -> Creep:
+    return sinking_in(seen, level_n=3.5, times_s=times_s, rig_u_mm=rig_u_mm, crossing_u_mm=crossing_u_mm)
+
+
+def test_a_clock_that_did_not_run_ahead_leaves_nothing_open() -> None:
+    found = sunk(hold())
+    assert found.fraction_per_decade is not None
+    assert found.fraction_per_decade.value == pytest.approx(B_MM / A_MM, rel=1e-6)
+    assert found.fraction_standard_uncertainty == pytest.approx(0.0, abs=1e-4)
+    assert found.verdict is Verdict.GOOD
+    assert found.ramp_s == 2.0
+
+
+def test_of_a_clock_that_ran_ahead_the_middle_of_both_stories_is_quoted() -> None:
+    """b, or b log10((10 + t0) / (1 + t0)), over the position at 1 s; between them lies a rectangle."""
+    lead = 2.0
+    found = sunk(hold(lead_s=lead))
+    at_one, own = A_MM + B_MM * math.log10(1 + lead), math.log10((10 + lead) / (1 + lead))
+    assert found.fraction_per_decade is not None
+    assert found.fraction_per_decade.value == pytest.approx(B_MM * (1 + own) / 2 / at_one, rel=1e-4)
+    assert found.fraction_standard_uncertainty == pytest.approx(
+        B_MM * (1 - own) / math.sqrt(12) / at_one, rel=1e-3)
+
+
+def test_of_what_was_shaken_in_half_is_taken_off_and_half_is_doubt() -> None:
+    shaken = 0.004
+    plain, rubbed = sunk(hold()), sunk(hold(shaken_mm=shaken))
+    assert plain.fraction_per_decade is not None
+    assert rubbed.fraction_per_decade is not None
+    off = plain.fraction_per_decade.value - rubbed.fraction_per_decade.value
+    assert off == pytest.approx(shaken / A_MM / 2, rel=1e-4)
+    assert rubbed.fraction_standard_uncertainty == pytest.approx(shaken / A_MM / math.sqrt(12), rel=1e-3)
+
+
+def test_the_noise_widens_what_is_quoted_as_a_straight_line_is_known() -> None:
+    """About s / sqrt(sum (log t - mean)^2) over the position, and more, for the clock is open too."""
+    u = [sunk(hold(noise_mm=2e-5, seed=k)).fraction_standard_uncertainty for k in range(8)]
+    s = np.log10(T)
+    line = 2e-5 / math.sqrt(float(np.sum((s - s.mean()) ** 2))) / A_MM
+    assert line < float(np.median(u)) < 4 * line         # type: ignore[arg-type]
+
+
+def test_a_pad_that_rises_is_told_as_such_and_one_that_is_not_there_not_at_all() -> None:
+    rises = sunk(hold(b_mm=-B_MM))
+    assert rises.fraction_per_decade is not None
+    assert rises.fraction_per_decade.value == pytest.approx(-B_MM / A_MM, rel=1e-3)
+    under = Hold(T, -A_MM + B_MM * np.log10(T), 60.0, np.linspace(-2, 0, 17), np.linspace(0, 1, 17), 0.0)
+    nothing = sunk(under)
+    assert nothing.fraction_per_decade is None
+    assert nothing.fraction_standard_uncertainty is None
+    assert nothing.verdict is not Verdict.GOOD
+
+
+@pytest.mark.parametrize(("history", "sigma"), [(0.0, None), (0.05, None), (0.05, np.full(T.size, 0.3))])
+def test_what_a_weight_brought_is_read_and_not_fitted(history: float, sigma: np.ndarray | None) -> None:
+    """Down in 0.4 s, evenly: the mean age of what the ramp brought is 0.2 s. A pad that sinks by the clock
+    of each bit would, pressed without a ramp, show 1 / log10(10.2/1.2) as much; half of the more is added.
+    """
+    found = sunk(hold(ramp_s=0.4, history=history, sigma=sigma))
+    read = B_MM / A_MM
+    more = read / math.log10(10.2 / 1.2) - read
+    assert found.fraction_per_decade is not None
+    assert found.fraction_per_decade.value == pytest.approx(read + more / 2, rel=2e-4)
+    u = math.hypot(more / math.sqrt(12), history * read)
+    assert found.fraction_standard_uncertainty == pytest.approx(u, rel=0.02)
+    shaken = 0.004                                       # between nothing and so much, taken off by half
+    rubbed = sunk(hold(ramp_s=0.4, history=history, sigma=sigma, shaken_mm=shaken))
+    assert rubbed.fraction_per_decade is not None
+    assert rubbed.fraction_per_decade.value == pytest.approx(
+        found.fraction_per_decade.value - shaken / A_MM / 2, rel=1e-3)
+    assert rubbed.fraction_standard_uncertainty == pytest.approx(
+        math.hypot(u, shaken / A_MM / math.sqrt(12)), rel=0.02)
+
+
+def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_beyond_the_hold_of_all_laws() -> None:
+    rig, crossing, shaken = 0.0010, 0.0005, 0.0009
+    found = sunk(hold(shaken_mm=shaken), rig_u_mm=rig, crossing_u_mm=crossing,
+                 times_s=(1.0, 10.0, 60.0, 600.0))
+    common = math.sqrt(rig**2 + crossing**2 + shaken**2 / 3)
+    rows = {row["at_s"]: row for row in found.predicted}
+    for at in (1.0, 10.0, 60.0):
+        assert not rows[at]["extrapolated"]
+        assert rows[at]["mm"].value == pytest.approx(A_MM + B_MM * math.log10(at), abs=1e-6)
+        assert rows[at]["mm"].high - rows[at]["mm"].value == pytest.approx(
+            t95(T.size - 2) * common, rel=0.01)
+    far = rows[600.0]
+    assert far["extrapolated"]
+    others = [next(r for r in a["predicted"] if r["at_s"] == 600.0)["mm"] for a in found.alternatives]
+    assert far["mm"].low <= min(q.value for q in others) - 1.9 * common
+    assert far["mm"].high >= max(q.value for q in others) + 1.9 * common
+
+
+def test_a_position_whose_doubt_could_not_be_found_is_not_told() -> None:
+    bare = Fit(sinking.logarithmic(clock_s=0.0), np.array([A_MM, 0.04]), None, 36, 0, 0.0, 0.0,
+               Verdict.UNDETERMINED, "")
+    assert np.isfinite(bare.predict(T)).all()
+    assert [row["mm"] for row in _predict(bare, {}, (1.0, 10.0), 60.0, 0.001)] == [None, None]
