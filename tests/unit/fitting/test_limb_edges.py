@@ -98,7 +98,7 @@ def test_the_covariance_is_the_scatter_over_many_pads() -> None:
         both = curve.both(curve.basis(np.log(force + F0_N)))
         mean = (both[0] + both[1]) / 2
         found.append(mean - mean[0])
-        said.append(f.mean_curve_variance(f.covariance(curve), force))
+        said.append(np.diag(f.mean_curve_covariance(f.covariance(curve), force)))
     seen = np.std(found, axis=0)
     assert np.sqrt(np.mean(said, axis=0))[0] == pytest.approx(0.0, abs=1e-9)
     assert np.sqrt(np.mean(said, axis=0))[1:] == pytest.approx(seen[1:], rel=0.25)

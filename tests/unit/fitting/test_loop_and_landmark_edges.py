@@ -109,11 +109,14 @@ def test_the_way_at_the_top_can_have_added_its_work_and_no_more_than_the_pad_sin
     assert turn_work_mj(p, stroke) == pytest.approx(way, rel=1e-12)
     assert turn_work_mj(p, stroke, 0.0) == 0.0
     assert turn_work_mj(p, stroke, -0.1) == 0.0
-    assert turn_work_mj(p, stroke, 5.0) == pytest.approx(way, rel=1e-12)
-    spent = p.time_s[top[-1]] - p.time_s[top[0]]
+    assert turn_work_mj(p, stroke, 1e6) == pytest.approx(way, rel=1e-12)
+    # Of the time above 0.97 what a turn at once would have taken as well is left out: here all but a reading.
+    at_once = 0.03 * (DOWN_S + UP_S)
+    spent = max(p.time_s[top[-1]] - p.time_s[top[0]] - at_once, 0.0)
+    assert spent <= 3 * STEP_S
     way_down = p.position_mm[stroke.press.peak] - p.position_mm[stroke.press.start]
-    sunk = 2 * 0.01 * way_down * np.log10(1 + spent / (stroke.loading_s / 2))
-    assert turn_work_mj(p, stroke, 0.01) == pytest.approx(level * sunk, rel=1e-9)
+    sunk = 3 * 0.01 * way_down * np.log10(1 + spent / (stroke.loading_s / 2))
+    assert turn_work_mj(p, stroke, 0.01) == pytest.approx(level * sunk, abs=1e-4)
 
 
 def test_the_loss_is_that_of_the_two_slopes_and_its_interval_that_of_repeated_strokes() -> None:
@@ -142,7 +145,7 @@ def test_half_of_what_the_turn_may_have_added_is_taken_off_and_is_a_doubt_as_a_r
     assert found.loss_mj.value == pytest.approx(put_in - back - turn / 2, rel=1e-9)
     assert found.loss_fraction is not None
     assert found.loss_fraction.value == pytest.approx((put_in - back - turn / 2) / put_in, rel=1e-9)
-    expected = with_doubt(found.loss_mj.value, turn / np.sqrt(12), positive=True)
+    expected = with_doubt(found.loss_mj.value, 0.0, rectangles=[turn / 2], positive=True)
     assert found.loss_mj.high == pytest.approx(expected.high, rel=1e-6)
 
 
