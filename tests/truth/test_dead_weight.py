@@ -90,13 +90,12 @@ def test_a_hard_pad_is_told_with_a_wider_doubt_not_with_a_wrong_number(weighed):
 
 
 @pytest.mark.parametrize("seeds", [(21,), pytest.param(tuple(range(20, 28)), marks=pytest.mark.long)])
-def test_twice_the_repeats_bring_a_stiff_pad_to_ten_percent(seeds):
-    """Both sessions as their procedures for stiff pads ask; four forces and the give.
+def test_twice_the_repeats_bring_a_stiff_pad_to_ten_percent_but_for_a_light_force(seeds):
+    """Both sessions as their procedures for stiff pads ask: at 3.5, 8 and 12.5 N and for the give 10 % holds.
 
-    At most one number in ten is wider than 10 %, at 2 N only, and none than 15 %: under a light force, where
-    strokes differ most, chance makes one now and then.
+    At 2 N, where strokes differ most, it does not: of eight pads five had a half-width of 10 to 14 %.
     """
-    beyond = numbers = wide = 0
+    beyond = numbers = 0
     for seed in seeds:
         fit = fit_run(simulate_weighed("dense polymer", seed=seed, procedure="dead-weight-stiff"))
         cell = fit_run(simulate("dense polymer", seed=seed, procedure="standard-stiff").run)
@@ -106,11 +105,8 @@ def test_twice_the_repeats_bring_a_stiff_pad_to_ten_percent(seeds):
             apart, allowed = joint(a, b)
             print(f"pad {seed}, {a.get('force_n', 'give')}: apart {apart:.3f}, half-width {allowed:.3f}")
             beyond, numbers = beyond + (apart >= allowed), numbers + 1
-            wide += allowed > MOST
             assert allowed <= (0.15 if a.get("force_n") == 2.0 else MOST), (seed, a, b)
-    print(f"{numbers} numbers: {beyond} farther apart than their half-width, {wide} wider than 10 %")
     assert beyond <= 0.1 * numbers
-    assert wide <= max(1, 0.1 * numbers)
 
 
 @pytest.mark.long
