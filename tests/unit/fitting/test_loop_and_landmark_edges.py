@@ -229,6 +229,10 @@ def test_the_lasting_set_is_read_over_the_last_five_seconds_of_the_rest() -> Non
     assert found.set_mm.value == pytest.approx(0.03, abs=2e-4)
     assert found.set_percent is not None
     assert found.set_percent.value == pytest.approx(2.0, abs=0.02)
+    assert found.set_mm.high is not None
+    assert found.set_percent.high is not None
+    assert found.set_percent.high - found.set_percent.value == pytest.approx(
+        100 * (found.set_mm.high - found.set_mm.value) / 1.5, rel=1e-9)
     assert found.after_s == pytest.approx(20.0, abs=0.2)
     without = lasting_set(p, None)
     assert without is not None
