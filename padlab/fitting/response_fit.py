@@ -33,6 +33,8 @@ from padlab.fitting.response import (
     shape_knots,
 )
 from padlab.fitting.results import LimbCurves
+from padlab.fitting.stranger import allowed_mm
+from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 
 Array = NDArray[np.float64]
@@ -144,6 +146,16 @@ def fit_response(prepared: Prepared, curves: LimbCurves, *, operators_on: str = 
         model, zero_mm=_at_f0(prepared, at),
         held_back=_judged(away, pieces) if hold_back else None,
         train_rms_mm=_rms(away[known & ~held & ~rows.early]))
+
+
+def response_marks(model: ResponseModel, about: str) -> tuple[Mark, ...]:
+    """What a reader of its positions must know: how far it is off where it was judged."""
+    way = float(np.ptp(model.start("worked in").position(np.array([0.0, 1.0]), np.array([F0_N, model.to_n]))))
+    held = model.held_back
+    if held is None or held.rms_mm <= allowed_mm(way):
+        return ()
+    return (mark("replay_rough", about, f"off by {1e3 * held.rms_mm:.1f} um (root mean square) on what was "
+                 f"held back, of a way of {1e3 * way:.0f} um"),)
 
 
 def _judged(away: Array, pieces: Pieces) -> HeldBack:

@@ -190,7 +190,7 @@ def test_position_counts_from_f0_on_the_steady_strokes(felt):
     at_f0 = [at_force(prepared, strokes, F0_N, i) for i in range(len(strokes))]
     measured = np.mean(prepared.position_mm[peaks]) - np.mean(at_f0)
     assert np.mean(at[peaks]) == pytest.approx(measured, abs=model.held_back.half_width_mm)
-    assert model.start("worked in").position(np.zeros(1), np.full(1, F0_N))[0] < 0.0     # rested: not yet sunk
+    assert model.position(np.zeros(1), np.full(1, F0_N)).displacement_mm[0] < 0.0       # rested: not yet sunk
 
 
 def test_harder_than_fitted_is_marked(felt):
