@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import takewhile
 
 import numpy as np
 from numpy.typing import NDArray
 
 from padlab.errors import FitError
-from padlab.fitting.prepared import Prepared
+from padlab.fitting.prepared import WORKING_IN, Prepared
 from padlab.fitting.response import ResponseModel
 from padlab.records.pad import F0_N
 
@@ -51,26 +50,39 @@ def allowed_mm(range_mm: float) -> float:
     return max(ALLOWED_SHARE * range_mm, ALLOWED_MM)
 
 
-def stranger(model: ResponseModel, prepared: Prepared, *, condition: str = "worked in") -> Stranger:
+def stranger(model: ResponseModel, prepared: Prepared, *, played_from_s: float | None = None,
+             condition: str = "worked in") -> Stranger:
     """Hold a model against a recording with steady strokes and what was played after them.
+
+    Parameters
+    ----------
+    model : ResponseModel
+        Of the same pad.
+    prepared : Prepared
+        The recording.
+    played_from_s : float, optional
+        When the playing began; by default with the first press that is no full stroke.
+    condition : str
+        As of :meth:`ResponseModel.start`.
 
     Raises
     ------
     FitError
         No steady strokes, or nothing after them.
     """
-    touching = prepared.force_n >= F0_N
+    time, touching = prepared.time_s, prepared.force_n >= F0_N
+    if played_from_s is None:
+        first = next((s for s in prepared.strokes if s.role in ("small", "hold", "played")), None)
+        played_from_s = float(time[-1] if first is None else time[first.press.start])
     steady = np.zeros(touching.size, dtype=bool)
-    last = 0
-    # The slow strokes come first: what is pressed to another force, or held, is played already.
-    for s in takewhile(lambda s: s.role not in ("small", "hold", "played"), prepared.strokes):
-        if s.role == "recorded":
-            steady[s.press.start:s.press.stop] = True
-            last = s.press.stop
-    played = touching & (np.arange(touching.size) >= last)
+    slow = [s.press for s in prepared.strokes
+            if s.press.complete and time[min(s.press.stop, time.size) - 1] <= played_from_s]
+    for press in slow[WORKING_IN:]:
+        steady[press.start:press.stop] = True
+    played = touching & (time > played_from_s)
     if not (touching & steady).any() or played.sum() < 50:
         raise FitError("nothing to hold the model against", expected="steady strokes, then a played part",
-                       seen=f"{len(prepared.role('recorded'))} steady strokes")
+                       seen=f"{len(slow)} strokes before the playing")
     replay = model.start(condition).replay(prepared.time_s, prepared.force_n)
     away = prepared.position_mm - replay.displacement_mm
     away = away[played] - away[touching & steady].mean()

@@ -51,7 +51,7 @@ def comparison_page(comparison: Comparison, *, made_on: str) -> str:
         A whole HTML document.
     """
     return (
-        _environment()
+        environment()
         .get_template("comparison.html.j2")
         .render(
             made_on=made_on,
@@ -85,7 +85,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
         for n, fit in enumerate(fits)]
     curves = [[(one, Markup(one.svg)) for one in run_figures.run_figures(fit, key=f"run{n}")]
               for n, fit in enumerate(fits)]
-    return _environment().get_template("runs.html.j2").render(
+    return environment().get_template("runs.html.j2").render(
         made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, curves, strict=True)),
         pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
 
@@ -93,7 +93,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
 def write_runs(fits: Sequence[RunFit], out: Path, *, pairs: Sequence[Apart],
                not_fitted: Sequence[tuple[str, str]], made_on: str) -> None:
     """Write the page of single runs, as :func:`write_comparison` writes its own."""
-    _write(out, "--report", lambda: runs_page(fits, pairs=pairs, not_fitted=not_fitted, made_on=made_on))
+    write_page(out, "--report", lambda: runs_page(fits, pairs=pairs, not_fitted=not_fitted, made_on=made_on))
 
 
 def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None:
@@ -106,10 +106,11 @@ def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None
     OSError
         The file cannot be written.
     """
-    _write(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
+    write_page(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
 
 
-def _write(out: Path, option: str, make: Callable[[], str]) -> None:
+def write_page(out: Path, option: str, make: Callable[[], str]) -> None:
+    """Write a page whole or not at all; ``option`` named ``out``."""
     if out.exists() and not out.is_file():
         raise InputError(f"{out} is not a plain file", expected="a new name, or an old page to replace",
                          seen="a folder, a device or a pipe", remedy=f"give {option} another name")
@@ -166,7 +167,8 @@ def _drawings(comparison: Comparison) -> dict[str, Any]:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
+def environment() -> Environment:
+    """The templates, with every value made plain and escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

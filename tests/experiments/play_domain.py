@@ -18,18 +18,7 @@ from padlab.capture.virtual.stocks import MATERIALS
 from padlab.fitting.prepared import prepare
 from padlab.fitting.response_fit import fit_response
 from padlab.fitting.run_fit import fit_run
-from padlab.records.pad import F0_N
-
-
-def played(run):
-    """The run prepared, readings of its played minute in contact, and those of its steady strokes."""
-    prepared = prepare(run, frame_of(run))
-    last = max(s.press.stop for s in prepared.role("recorded"))
-    steady = np.zeros(prepared.time_s.size, dtype=bool)
-    for s in prepared.role("recorded"):
-        steady[s.press.start:s.press.stop] = True
-    touching = prepared.force_n >= F0_N
-    return prepared, touching & (np.arange(touching.size) >= last), touching & steady
+from padlab.fitting.stranger import stranger
 
 
 def main(pads: int) -> None:
@@ -39,15 +28,15 @@ def main(pads: int) -> None:
         rows = []
         for seed in range(8_500, 8_500 + pads):
             fitted = simulate(material, seed=seed)
-            stranger = simulate(material, seed=seed, procedure="passage", errors=fitted.errors).run
+            passage = simulate(material, seed=seed, procedure="passage", errors=fitted.errors)
             prepared, curves = prepare(fitted.run, frame_of(fitted.run)), fit_run(fitted.run).curves
-            seen, minute, steady = played(stranger)
+            began = next(e.from_s for e in passage.motion.events if e.do == "free")
+            seen = prepare(passage.run, frame_of(passage.run))
             row = []
             for on in ("g", "log force"):
                 model = fit_response(prepared, curves, operators_on=on)
-                away = seen.position_mm - model.start("fresh").position(seen.time_s, seen.force_n)
-                away -= away[steady].mean()
-                row += [model.held_back.rms_mm, np.sqrt(np.mean(away[minute] ** 2))]
+                found = stranger(model, seen, played_from_s=began - passage.motion.time_s[0])
+                row += [model.held_back.rms_mm, found.rms_mm]
             rows.append(row)
         mean = 1e3 * np.mean(rows, axis=0)
         print(f"{material:16}{mean[0]:22.2f}{mean[1]:9.2f}{mean[2]:22.2f}{mean[3]:9.2f}", flush=True)

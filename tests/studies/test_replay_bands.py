@@ -29,9 +29,10 @@ def one_pad(number):
     seed = 90_000 + number
     pad = {"lot": 1 + number % 5, "pad": 1 + number % 7, "seed": seed}
     fitted = simulate(material, **pad)
-    passage = simulate(material, **pad, procedure="passage", errors=fitted.errors).run
+    passage = simulate(material, **pad, procedure="passage", errors=fitted.errors)
     model = fit_response(prepare(fitted.run, frame_of(fitted.run)), fit_run(fitted.run).curves)
-    seen = stranger(model, prepare(passage, frame_of(passage)))
+    began = next(e.from_s for e in passage.motion.events if e.do == "free") - passage.motion.time_s[0]
+    seen = stranger(model, prepare(passage.run, frame_of(passage.run)), played_from_s=began)
     return material, seen.in_band_share, seen.rms_mm, seen.band_mm, seen.static_rms_mm, seen.range_mm
 
 

@@ -27,6 +27,11 @@ def model_of(run):
     return fit_response(prepare(run, frame_of(run)), fit_run(run).curves)
 
 
+def held_against(model, passage):
+    began = next(e.from_s for e in passage.motion.events if e.do == "free") - passage.motion.time_s[0]
+    return stranger(model, prepare(passage.run, frame_of(passage.run)), played_from_s=began)
+
+
 def touch(rng, count=80):
     """A played touch of the test's own: net force over time, 50 readings a second."""
     time, force, at = [0.0], [0.0], 0.5
@@ -48,9 +53,9 @@ def study():
         for seed in (8_601, 8_602):
             fitted = simulate(material, lot=1 + seed % 3, seed=seed)
             passage = simulate(material, lot=1 + seed % 3, seed=seed, procedure="passage",
-                               errors=fitted.errors).run
+                               errors=fitted.errors)
             model = model_of(fitted.run)
-            rows.append((material, model, stranger(model, prepare(passage, frame_of(passage))),
+            rows.append((material, model, held_against(model, passage),
                          response_marks(model, "pad")))
     return rows
 
