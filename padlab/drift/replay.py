@@ -13,7 +13,6 @@ them the usual press (its median is home), light and hard ones (the give) and he
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +24,7 @@ from padlab.errors import InputError
 from padlab.fitting.response import HeldBack, ResponseModel
 from padlab.signals.cycles import find_presses
 from padlab.statistics.estimate import Estimate, welch_satterthwaite
-from padlab.statistics.quantity import Quantity, with_doubt
+from padlab.statistics.quantity import Quantity, t95, with_doubt
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -33,7 +32,7 @@ Indices = NDArray[np.intp]
 NOTES, USUAL, MARKED, HELD = 400, 40, 15, 2
 """Notes of the profile; usual presses, light and hard ones, and held ones among them."""
 SEED = 20_260
-RISE_S, FALL_S, STEPS = 0.06, 0.06, 6
+RISE_S, FALL_S, STEPS, HOLD_STEPS = 0.06, 0.06, 6, 3
 """How quickly a finger comes on and off (common practice, no source), and the steps it is replayed in."""
 REST_S, PAUSE_S, PAUSES = (0.08, 0.5), (1.0, 4.0), 0.05
 """Rests between notes, pauses between phrases and their share (design choice; common practice, no source)."""
@@ -95,7 +94,7 @@ class _Writer:
     def note(self, net_n: float, seconds: float, rest_s: float) -> int:
         """Press, hold, let go, rest; the index of its end."""
         self.to(net_n, RISE_S, STEPS)
-        end = self.to(net_n, min(max(seconds, 0.01), LONGEST_NOTE_S))
+        end = self.to(net_n, min(max(seconds, 0.01), LONGEST_NOTE_S), HOLD_STEPS)
         self.to(0.0, FALL_S, STEPS)
         self.to(0.0, rest_s)
         return end
@@ -145,7 +144,7 @@ def touch_history(strokes: NetStrokes, *, notes: int = NOTES, seed: int = SEED) 
         else:
             found[name].append(writer.note(force, seconds, _rest(rng)))
     time = np.array(writer.time)
-    strip = (int(np.searchsorted(time, began)), int(np.searchsorted(time, began + STRIP_S)))
+    strip = (int(np.searchsorted(time, began)), int(np.searchsorted(time, began + STRIP_S)) + 1)
     played, usuals, lights, hards = (np.array(found[n], dtype=np.intp) for n in found)
     return TouchHistory(time, np.array(writer.net), played, usuals, lights, hards,
                         np.array(held, dtype=np.intp).reshape(-1, 2), strip)
@@ -224,7 +223,8 @@ def replayed(model: ResponseModel, history: TouchHistory, *, ratio: float = 1.0,
     return replace(found, warm_up_mm=float(rested[ends[-1]] - rested[ends[0]]))
 
 
-def by_replay(found: Replayed, bare: PadDrift, held_back: HeldBack, *, scale: float = 1.0) -> PadDrift:
+def by_replay(found: Replayed, bare: PadDrift, held_back: HeldBack, *, model_name: str, scale: float = 1.0,
+              ) -> PadDrift:
     """The numbers of a replay with their doubts, in place of the formula's.
 
     Parameters
@@ -237,16 +237,18 @@ def by_replay(found: Replayed, bare: PadDrift, held_back: HeldBack, *, scale: fl
     held_back : HeldBack
         What the model was off by where it was judged. A difference of two positions is off by sqrt(2) times
         that.
+    model_name : str
+        Names whose models err alike (the stock's: what a model cannot say of one pad it cannot say of the
+        next), so that the error does not average down over pads.
     """
-    error = scale * held_back.rms_mm
+    error = scale * held_back.half_width_mm / t95(math.inf)
 
     def one(value: float | None, formula: Estimate | None, ends: int) -> Estimate | None:
         if value is None or formula is None:
             return None
-        own: Sequence[tuple[float, float]] = [(float(formula.own), float(formula.own_df)),
-                                              (math.sqrt(ends) * error, held_back.limbs - 1.0)]
         shared = {name: shift for name, shift in formula.shared.items() if not name.startswith("gap: ")}
-        return Estimate(value, math.hypot(*(u for u, _ in own)), float(welch_satterthwaite(own)), shared)
+        shared[f"model: {model_name}"] = math.sqrt(ends) * error
+        return Estimate(value, formula.own, formula.own_df, shared)
 
     return replace(bare, drift=one(found.drift_p95_mm, bare.drift, 2), band=one(found.band_mm, bare.band, 2),
                    give=one(found.give_mm, bare.give, 2), hold=one(found.hold_mm, bare.hold, 2),

@@ -16,11 +16,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from padlab import __version__
 from padlab.cautions import CAUTIONS
-from padlab.decisions.rows import Comparison
+from padlab.decisions.rows import Comparison, StockRow
 from padlab.errors import InputError
-from padlab.report import figures, numbers, panels, run_figures, run_story, story
+from padlab.report import figures, numbers, panels, run_figures, run_story, story, strips
 from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
 from padlab.words import plain
 
@@ -163,6 +165,24 @@ def _drawings(comparison: Comparison) -> dict[str, Any]:
         )
         if sinkings
         else [],
+        **_strips(rows, comparison),
+    }
+
+
+def _strips(rows: Sequence[StockRow], comparison: Comparison) -> dict[str, Any]:
+    """The same ten seconds of playing through every stock that can be replayed."""
+    from markupsafe import Markup
+
+    known = [(row, row.strip) for row in rows if row.strip is not None and row.strip.time_s.size > 1]
+    if not known:
+        return {"strips": [], "played": None}
+    height = strips.strip_height_mm([s.from_home_mm[np.isfinite(s.from_home_mm)] for _, s in known],
+                                    limit_mm=comparison.limit_mm)
+    return {
+        "played": Markup(strips.force_strip(known[0][1].time_s, known[0][1].net_n, key="played")),
+        "strips": [(row, Markup(strips.position_strip(
+            s.time_s, s.from_home_mm, height_mm=height, limit_mm=comparison.limit_mm, name=row.material,
+            key=f"strip{n}"))) for n, (row, s) in enumerate(known)],
     }
 
 
