@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from padlab.drift.through import Through
+    from padlab.fitting.results import RunFit
+    from padlab.fitting.stranger import Stranger
     from padlab.records.run import Run
 
 HOLDING_N = 2.5
@@ -42,7 +44,7 @@ def _holding(_: click.Context, __: click.Parameter, text: str) -> float:
 class Touch:
     """A recording as a force history: net force on the pad."""
 
-    name: str
+    run: Run
     time_s: NDArray[np.float64]
     net_n: NDArray[np.float64]
 
@@ -73,6 +75,7 @@ def command(runs: tuple[str, ...], touch: str, holding_n: float, out: Path | Non
     from padlab.drift.replay import recorded_history
     from padlab.drift.through import through
     from padlab.fitting.many import Asked
+    from padlab.units import both_lengths
     from padlab.words import one_line
 
     heard = _touch(touch, runs, holding_n)
@@ -82,6 +85,7 @@ def command(runs: tuple[str, ...], touch: str, holding_n: float, out: Path | Non
     if not fits:
         raise not_fitted[0].fault
     rows = [through(fit, history) for fit in fits]
+    strangers = {fit.run: seen for fit in fits if (seen := _against(fit, heard.run)) is not None}
     if out is not None and out.suffix.lower() == ".csv":
         out.write_text(_table(heard, rows), encoding="utf-8", newline="")
     elif out is not None:
@@ -89,15 +93,23 @@ def command(runs: tuple[str, ...], touch: str, holding_n: float, out: Path | Non
 
         from padlab.report.replay_page import write_replay
 
-        write_replay(rows, out, touch=heard.name, history=history, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+        write_replay(rows, out, touch=heard.run.id, history=history, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
     if as_json:
-        print_json({"touch": heard.name, "notes": int(history.ends.size), "runs": [r.to_json() for r in rows],
-                    "not_fitted": [n.to_json() for n in not_fitted]})
+        print_json({
+            "touch": heard.run.id, "notes": int(history.ends.size), "runs": [r.to_json() for r in rows],
+            "same_pad": {run: {"rms_mm": s.rms_mm, "range_mm": s.range_mm, "in_band_share": s.in_band_share}
+                         for run, s in strangers.items()},
+            "not_fitted": [n.to_json() for n in not_fitted]})
         return
     seconds = heard.time_s[-1] - heard.time_s[0]
-    click.echo(one_line(f"{heard.name}: {history.ends.size} notes over {seconds:.0f} s"))
+    click.echo(one_line(f"{heard.run.id}: {history.ends.size} notes over {seconds:.0f} s"))
     for line in _told(rows):
         click.echo(one_line(line))
+    for run, seen in strangers.items():
+        click.echo(one_line(
+            f"{run}: the recording is of the same pad, so the prediction can be judged: off by "
+            f"{both_lengths(seen.rms_mm)} (root mean square) of a way of {both_lengths(seen.range_mm)}; "
+            f"{seen.in_band_share:.0%} of the readings lie in the 95 % band"))
     for n in not_fitted:
         click.echo(one_line(f"not fitted: run {n.run.id}: {n.fault.message}"))
     if out is not None:
@@ -128,10 +140,29 @@ def _touch(name: str, runs: Sequence[str], holding_n: float) -> Touch:
                          where={"run": run.id})
     time, force = time[known], force[known]
     if run.kind == "touch":
-        return Touch(run.id, time, finger_net_n(force, holding_n=holding_n))
+        return Touch(run, time, finger_net_n(force, holding_n=holding_n))
     travel = (table["displacement_mm"].to_numpy(dtype=np.float64)[known]
               if "displacement_mm" in table.columns else np.zeros_like(force))
-    return Touch(run.id, time, np.maximum(force - force_zero(force, travel).value_n, 0.0))
+    return Touch(run, time, np.maximum(force - force_zero(force, travel).value_n, 0.0))
+
+
+def _against(fit: RunFit, recording: Run) -> Stranger | None:
+    """How well the pad's model predicts the recording, where that is of the same pad and has positions."""
+    from padlab.calibration.frame import frame_of
+    from padlab.errors import FitError
+    from padlab.fitting.prepared import prepare
+    from padlab.fitting.stranger import stranger
+
+    pad = recording.pad
+    same = pad is not None and (pad.material, pad.lot, pad.id) == (fit.pad.material, fit.pad.lot, fit.pad.id)
+    if fit.response is None or not same or fit.run == recording.id:
+        return None
+    if recording.kind != "pad" or "displacement_mm" not in recording.samples.columns:
+        return None
+    try:
+        return stranger(fit.response, prepare(recording, frame_of(recording)))
+    except FitError:
+        return None                     # no steady strokes, or nothing played after them: nothing to judge by
 
 
 def _table(heard: Touch, rows: Sequence[Through]) -> str:

@@ -21,7 +21,7 @@ from scipy.interpolate import BSpline
 from padlab.errors import FitError
 from padlab.fitting.compression import MOST_STROKES
 from padlab.fitting.memory import retarded
-from padlab.fitting.prepared import Prepared, Stroke
+from padlab.fitting.prepared import MISSING, Prepared, Stroke
 from padlab.fitting.response import (
     BLOCK,
     SHAPE_FROM,
@@ -87,6 +87,9 @@ def held_back_pieces(prepared: Prepared) -> Pieces:
         raise FitError("this run cannot replay a touch: too few steady strokes",
                        expected="two recorded strokes at least: one to fit, one to judge by",
                        seen=f"{len(recorded)}")
+    if any(s.reason == MISSING for s in prepared.strokes):
+        raise FitError("this run cannot replay a touch: readings are missing in a press",
+                       expected="its force without gaps", seen=f"{len(prepared.holes)} gaps")
     place = min(3, len(recorded) - 1)
     pieces: list[tuple[str, list[Stroke]]] = [("recorded stroke", [recorded[place]])]
     if len(small) >= 3:
@@ -131,7 +134,7 @@ def fit_response(prepared: Prepared, curves: LimbCurves, *, operators_on: str = 
     law = _law_of(prepared, curves, pieces if hold_back else None)
     shell = _shell(prepared, curves.force_n, law, operators_on)
     rows = _Rows(prepared, shell, held)
-    if rows.count < FEWEST_ROWS:
+    if rows.count < FEWEST_ROWS or rows.range <= 0:
         raise FitError("this run cannot replay a touch: too few readings", expected="a whole run",
                        seen=f"{rows.count} groups of readings")
     found = optimize.minimize_scalar(lambda q: rows.solve(q)[1], bounds=POWERS, method="bounded",
@@ -247,7 +250,11 @@ class _Rows:
         right = np.concatenate([self._right, a.T @ (self._w2[:, 0] * self._y)])
         lower = linalg.cholesky(gram, lower=True, check_finite=False)
         target = linalg.solve_triangular(lower, right, lower=True, check_finite=False)
-        found, _ = optimize.nnls(lower.T, target, maxiter=100 * (m + k))
+        try:
+            found, _ = optimize.nnls(lower.T, target, maxiter=100 * (m + k))
+        except RuntimeError as fault:
+            raise FitError("the response model could not be fitted", expected="a search that ends",
+                           seen=str(fault)[:200]) from fault
         misfit = self._square + float(found @ gram @ found - 2 * found @ right)
         zero = float(self._share @ (self.y - self._fixed @ found[:m] - lags @ found[m:]))
         return np.asarray(found), misfit, zero

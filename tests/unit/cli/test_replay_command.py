@@ -89,6 +89,41 @@ def test_a_pad_run_is_a_touch_too(padlab):
     assert json.loads(out)["notes"] >= 14
 
 
+PAD = """id = "C1"
+material = "cork of the test"
+material_class = "cork"
+lot = "1"
+outer_diameter = "19mm"
+inner_diameter = "8mm"
+thickness = "1.5mm"
+"""
+
+
+def test_a_passage_of_the_same_pad_judges_the_prediction(padlab, tmp_path):
+    """Recorded elsewhere: a standard run and a passage of one virtual pad; the passage is predicted."""
+    from padlab.capture.virtual.simulate import simulate
+
+    (tmp_path / "pad.toml").write_text(PAD)
+    standard = simulate("sheet cork", seed=8_901)
+    passage = simulate("sheet cork", seed=8_901, procedure="passage", errors=standard.errors)
+    folders = []
+    for name, one in (("standard", standard), ("passage", passage)):
+        one.run.samples.to_csv(tmp_path / f"{name}.csv", index=False)
+        code, out, err = padlab(
+            "import", tmp_path / f"{name}.csv", "--pad", tmp_path / "pad.toml", "--column", "time=time_s:s",
+            "--column", "force=force_n:N", "--column", "displacement=displacement_mm:mm", "--out",
+            tmp_path / "shelf", "--json")
+        assert code == 0, err
+        folders.append(json.loads(out)["folder"])
+    code, out, _ = padlab("replay", folders[0], "--touch", folders[1], "--json")
+    assert code == 0
+    (seen,) = json.loads(out)["same_pad"].values()
+    assert 0.1 < seen["range_mm"] < 0.4
+    assert seen["rms_mm"] < 0.04 * seen["range_mm"]
+    assert seen["in_band_share"] > 0.85
+    assert "can be judged: off by" in padlab("replay", folders[0], "--touch", folders[1])[1]
+
+
 @pytest.mark.parametrize(("arguments", "code"), [
     (["--touch", "nothing-like-it-00"], 1), (["--touch", TOUCH.folder, "--out", "x.pdf"], 2),
     (["--touch", TOUCH.folder, "--holding", "40N"], 1), (["--touch", TOUCH.folder, "--holding", "2"], 2),

@@ -222,6 +222,15 @@ def test_a_run_without_a_hold_is_refused():
         fit_response(prepared, fit_run(run).curves)
 
 
+def test_a_press_with_readings_missing_is_refused(felt):
+    prepared, curves, _ = felt
+    first, *others = prepared.strokes
+    first = replace(first, role="left out", reason="readings are missing in it")
+    torn = replace(prepared, strokes=(first, *others))
+    with pytest.raises(FitError, match="missing in a press"):
+        fit_response(torn, curves)
+
+
 @pytest.mark.parametrize(("time", "force"), [([0.0, 1.0], [1.0]), ([0.0, math.nan], [1.0, 2.0]),
                                              ([0.0, 1.0], [1.0, math.inf]), ([1.0, 0.5], [1.0, 2.0])])
 def test_no_history_of_force(felt, time, force):
