@@ -57,6 +57,10 @@ CODES: dict[str, tuple[Weight, str]] = {
     "lot_apart": (Weight.CAUTION, "one lot stands apart from the stock's others"),
     "repeats_disagree": (
         Weight.CAUTION, "runs of one pad disagree by more than their joint doubt; their mean is used"),
+    "replay_rough": (
+        Weight.CAUTION, "the model that replays a touch is off by over 4 % of the way where it was judged"),
+    "no_replay": (Weight.NOTE, "this run cannot replay a touch; the formula stands"),
+    "replay_outside": (Weight.CAUTION, "parts of the touch press harder than the model was fitted"),
     "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),
     "gap": (Weight.CAUTION, "the rig fell silent or was unplugged; the gap is kept"),
     "bad_lines": (Weight.NOTE, "some lines from the rig were not readable and are counted"),

@@ -110,8 +110,8 @@ def command(
             if run.pad is None:
                 click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
         player = _player(touch, runs)
-    fits, failed = fit_all([run for run in chosen if run.pad is not None], Asked(), workers=workers,
-                           scheduler=scheduler, timed=lambda name: _timed(spent, name))
+    fits, failed = fit_all([run for run in chosen if run.pad is not None], Asked(replayed=True),
+                           workers=workers, scheduler=scheduler, timed=lambda name: _timed(spent, name))
     not_fitted = [(n.run.id, n.run.pad, _why(n.fault)) for n in failed if n.run.pad is not None]
     with _timed(spent, "compare"):
         comparison = compare(
@@ -202,6 +202,8 @@ def _show(comparison: Comparison) -> None:
     if rows:
         _table(["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"], rows)
         click.echo("\nStocks that share a letter are not told apart.")
+        for line in (*told.by_method, *told.beside):
+            click.echo(one_line(line.replace("µm", "um")))
         for words in told.for_all:
             click.echo(one_line(f"caution, all stocks: {words}"))
     for line in (*told.ties_told, *told.rig_worth):

@@ -72,7 +72,8 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     if report is not None and not report.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(report.parent))}", param_hint="--report")
     chosen = pad_runs(runs, by="fit")
-    asked = Asked(at_forces or None, at_times or DEFAULT_TIMES_S, drawn=report is not None, checked=checked)
+    asked = Asked(at_forces or None, at_times or DEFAULT_TIMES_S, drawn=report is not None, checked=checked,
+                  replayed=True)
     fits, not_fitted = fit_all(chosen, asked, workers=workers, scheduler=scheduler)
     if not fits:
         raise _none_fitted(not_fitted)
@@ -168,6 +169,7 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
     if c["law"]:
         lines.append(_line("best-fitting law", f"{c['law']} ({c['verdict'].replace('_', ' ')}); "
                            "numbers above come from the measured curve"))
+    lines += _replays(fit.json.get("response"))
     lines += _doubt(fit, whole=whole)
     told = [m for m in fit.marks if m.weight is not Weight.NOTE or m.code in ("partly_read", "by_weights")]
     for m in sorted(told, key=lambda m: list(Weight)[::-1].index(m.weight)):
@@ -212,6 +214,19 @@ def _held(creep: dict[str, Any] | None, at_times: tuple[float, ...]) -> list[str
         beyond = "   extrapolated: later than the hold" if row["extrapolated"] else ""
         lines.append(_line(f"held {row['at_s']:g} s at {held_n}", _length(row) + beyond))
     return lines
+
+
+def _replays(response: dict[str, Any] | None) -> list[str]:
+    """How far the model that replays a touch is off where it was judged."""
+    from padlab.units import both_lengths
+
+    if response is None:
+        return []
+    if response["held_back_rms_mm"] is None:
+        return [_line("replays a touch", f"no: {response['why_not']}")] if response["why_not"] else []
+    parts = ", ".join(f"{p['part']} {1e3 * p['rms_mm']:.1f} um" for p in response["held_back"])
+    return [_line("replays a touch, off by", f"{both_lengths(response['held_back_rms_mm'])} on what it never "
+                                             f"saw ({parts})")]
 
 
 def _doubt(fit: RunFit, *, whole: bool) -> list[str]:

@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "calibrate": ("padlab.cli.calibrate", "Is the rig to be trusted, and what do its readings stand for?"),
     "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
     "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),
+    "replay": ("padlab.cli.replay", "Where the valve would stand under a recorded touch, pad by pad."),
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
 }
 

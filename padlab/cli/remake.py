@@ -119,8 +119,10 @@ def _remake(run: Run) -> dict[str, Any]:
         from padlab.fitting.run_fit import fit_run
 
         try:
-            write_derived(run, "fit", fit_run(run).json)
-            answer["derived"] = ["fit"]
+            fit = fit_run(run, replayed=True)
+            write_derived(run, "fit", fit.json)
+            answer["derived"] = ["fit"] if fit.response is None and fit.no_response is None else \
+                ["fit", "response"]
         except (FitError, RunError) as fault:
             answer["without"] = fault.message
     return answer

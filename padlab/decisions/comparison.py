@@ -19,6 +19,7 @@ import numpy as np
 
 from padlab.decisions.groups import standing
 from padlab.decisions.judged import (
+    REPLAY,
     WARM_UP,
     Judged,
     Setting,
@@ -44,7 +45,7 @@ from padlab.decisions.rows import (
     TouchSummary,
     Unranked,
 )
-from padlab.decisions.stocks import WarmUps, by_lot, stock_row
+from padlab.decisions.stocks import WarmUps, by_lot, one_method, stock_row
 from padlab.decisions.told_apart import rig_rows
 from padlab.drift.carry import Face
 from padlab.drift.touch import RESTING_FINGER_N, TouchProfile, net_strokes
@@ -119,7 +120,8 @@ def compare(
     loaded = thickness_mm
     if loaded is None:
         loaded = middle_thickness_mm(candidates, face=chosen, strokes=strokes)
-    at = setting(touch, stop=stop, holding_n=holding, face=chosen, loaded_mm=loaded)
+    at = setting(touch, stop=stop, holding_n=holding, face=chosen, loaded_mm=loaded,
+                 can_replay=any(f.response is not None for f in candidates))
 
     judged: list[Judged] = []
     for fit in candidates:
@@ -127,7 +129,7 @@ def compare(
             judged.append(judge(fit, at))
         except FitError as fault:
             faults[fit.run] = fault.message
-    judged = with_disagreements(judged)
+    judged = with_disagreements(one_method(judged))
     warm_ups = _warm_ups(usable, judged, at)
     rows = _pad_rows(fits, judged, faults, warm_ups, not_fitted)
 
@@ -163,7 +165,8 @@ def compare(
         pairs=tuple(PairRow(p.a, p.b, p.difference, p.told_apart) for p in (stand.pairs if stand else ())),
         unranked=_unranked(rows, by_stock), limit_mm=limit_mm,
         smallest_difference_mm=stand.smallest_difference if stand else None,
-        marks=_marks(summary), replication=stand.replication if stand else "measurement",
+        marks=_marks(summary, ranking), method=_method(ranking),
+        replication=stand.replication if stand else "measurement",
         spread_rule=stand.spread_rule if stand else "none", service=dict(service) if service else None,
         rigs=rig_rows([j.fit for j in judged], order=order),
     )
@@ -230,8 +233,18 @@ def _unranked(rows: Sequence[PadRow], by_stock: Mapping[str, Sequence[Judged]]) 
     return tuple(found)
 
 
-def _marks(touch: TouchSummary) -> tuple[Mark, ...]:
-    found = [mark("formula", "method")]
+def _method(ranking: Sequence[StockRow]) -> str:
+    """A table is headed "replay" only if every row is."""
+    return REPLAY if ranking and all(row.method == REPLAY for row in ranking) else METHOD
+
+
+def _marks(touch: TouchSummary, ranking: Sequence[StockRow]) -> tuple[Mark, ...]:
+    plain = [row.material for row in ranking if row.method != REPLAY]
+    found = []
+    if len(plain) == len(ranking):
+        found.append(mark("formula", "method"))
+    elif plain:
+        found.append(mark("formula", ", ".join(plain)))
     if touch.not_bottomed_share > NOT_BOTTOMED_CAUTION:
         share = f"{touch.not_bottomed_share:.0%}"
         found.append(mark("not_bottomed", "touch", f"{share} of the strokes do not reach the stop; left out"))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +18,16 @@ from padlab.drift.position import (
     pad_drift,
     position_estimate,
 )
+from padlab.drift.replay import Replayed, TouchHistory, by_replay, replayed, touch_history
 from padlab.drift.touch import NetStrokes, TouchProfile, net_strokes
 from padlab.fitting.results import RunFit, Verdict
 from padlab.marks import Mark, Weight, mark
 from padlab.statistics.estimate import Estimate
-from padlab.statistics.quantity import Quantity
+from padlab.statistics.quantity import Quantity, t95
 
 Array = NDArray[np.float64]
+
+FORMULA, REPLAY = "formula", "replay"
 
 WARM_UP = "warm-up"
 """Runs of this procedure give the warm-up of a pad; they are not ranked."""
@@ -41,11 +45,12 @@ class Setting:
     holding_n: float
     face: Face
     loaded_mm: float | None
+    history: TouchHistory | None = None      # the touch note by note, where some pad can be replayed
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One ranked run: its fit, carried, and its numbers."""
+    """One ranked run: its fit, carried, and its numbers; those of the formula too, where a replay decides."""
 
     fit: RunFit
     carried: Carried
@@ -53,6 +58,30 @@ class Judged:
     rig: str
     shared_scale: dict[str, float]
     marks: tuple[Mark, ...]
+    formula: PadDrift | None = None
+    replay: Replayed | None = None
+
+    @property
+    def method(self) -> str:
+        """How its numbers were found: replay or formula."""
+        return FORMULA if self.replay is None else REPLAY
+
+    @property
+    def replayed_warm_up(self) -> Estimate | None:
+        """Warm-up of the rested pad as far as the model remembers, with its model's doubt."""
+        held = None if self.fit.response is None else self.fit.response.held_back
+        if self.replay is None or self.replay.warm_up_mm is None or held is None:
+            return None
+        error = math.sqrt(2) * self.carried.scale * held.half_width_mm / t95(math.inf)
+        return Estimate(self.replay.warm_up_mm, shared={f"model: {self.fit.pad.material}": error})
+
+    def by_formula(self, why: str) -> Judged:
+        """The same with the formula's numbers."""
+        if self.formula is None:
+            return self
+        told = mark("no_replay", f"pad {self.fit.pad.id}", why)
+        return replace(self, numbers=self.formula, formula=None, replay=None,
+                       marks=tuple(sorted({*self.marks, told})))
 
     @property
     def pad_key(self) -> str:
@@ -78,12 +107,13 @@ class Judged:
 
 
 def setting(touch: TouchProfile, *, stop: str, holding_n: float, face: Face, loaded_mm: float | None,
-            ) -> Setting:
-    """The touch on both grids, with the face and thickness of the comparison."""
-    return Setting(net_strokes(touch, stop=stop, holding_n=holding_n),
+            can_replay: bool = False) -> Setting:
+    """The touch on both grids and note by note, with the face and thickness of the comparison."""
+    strokes = net_strokes(touch, stop=stop, holding_n=holding_n)
+    return Setting(strokes,
                    net_strokes(touch, stop=stop, holding_n=holding_n, forces=COARSE_FORCES,
                                holds=COARSE_HOLDS),
-                   holding_n, face, loaded_mm)
+                   holding_n, face, loaded_mm, touch_history(strokes) if can_replay else None)
 
 
 def why_not(fit: RunFit) -> str | None:
@@ -149,7 +179,18 @@ def judge(fit: RunFit, at: Setting) -> Judged:
     numbers = pad_drift(
         carried.curves, creep_1s=c, creep_uncertainty=u, strokes=at.strokes, coarse=at.coarse, rig=rig,
         gap_name=stock, scale_doubt=carried.scale_doubt, shared_scale=shared_scale)
-    return Judged(fit, carried, numbers, rig, shared_scale, _marks(fit, carried, numbers, c))
+    marks = _marks(fit, carried, numbers, c)
+    model, history = fit.response, at.history
+    if model is None or model.held_back is None or history is None:
+        return Judged(fit, carried, numbers, rig, shared_scale, marks)
+    found = replayed(model, history, ratio=at.face.area_mm2 / fit.pad.area_mm2, scale=carried.scale,
+                     end_n=carried.curves.good_to_n, strokes=at.strokes)
+    # The replay has its own error; what strokes, thickness and rig do to it is as in the formula.
+    bare = pad_drift(
+        carried.curves, creep_1s=c, creep_uncertainty=None, strokes=at.strokes, coarse=at.coarse, rig=rig,
+        gap_name=stock, scale_doubt=carried.scale_doubt, shared_scale=shared_scale)
+    decided = by_replay(found, bare, model.held_back, model_name=stock, scale=carried.scale)
+    return Judged(fit, carried, decided, rig, shared_scale, marks, numbers, found)
 
 
 def from_quantity(quantity: Quantity, scale: float = 1.0) -> Estimate:
@@ -176,7 +217,16 @@ def pad_row(fit: RunFit, *, role: str, reason: str = "", judged: Judged | None =
         tested_outer_mm=fit.pad.outer_diameter_mm, tested_inner_mm=fit.pad.inner_diameter_mm,
         thickness_mm=fit.thickness_mm, scale=carried.scale if carried else None,
         tested_to_n=carried.curves.good_to_n if carried else None,
+        method=FORMULA if judged is None else judged.method, held_back_rms_mm=_held_back(judged),
     )
+
+
+def _held_back(judged: Judged | None) -> float | None:
+    """What its model was off by where it was judged, on the compared thickness [mm]."""
+    if judged is None or judged.replay is None or judged.fit.response is None:
+        return None
+    held = judged.fit.response.held_back
+    return None if held is None else held.rms_mm * judged.carried.scale
 
 
 def _shown(estimate: Estimate | None) -> Quantity | None:
@@ -192,6 +242,8 @@ def _marks(fit: RunFit, carried: Carried, numbers: PadDrift, creep: float | None
     if creep is not None and fit.creep is not None and fit.creep.verdict is not Verdict.GOOD:
         found.append(mark("fit_not_good", f"{about}: sinking under a held note",
                           "how it sinks under a held note is known only roughly"))
+    if fit.response is None and fit.no_response is not None:
+        found.append(mark("no_replay", about, fit.no_response))
     if numbers.test_force_needed_n is not None:
         found.append(mark(
             "not_tested_hard_enough", about,

@@ -15,7 +15,7 @@ from padlab.statistics.quantity import Quantity, to_json
 Array = NDArray[np.float64]
 
 METHOD = "formula"
-"""Position = mean of the limbs, half their gap joins the doubt of drift; no pad is replayed yet."""
+"""Position = mean of the limbs, half their gap joins the doubt of drift; where no pad can be replayed."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +80,33 @@ class CreepCurve:
 
 
 @dataclass(frozen=True)
+class PlayStrip:
+    """Ten seconds of playing, the same for every stock: net force, and position from home (g,) of its pads.
+
+    ``from_home_mm`` is NaN while the finger is off.
+    """
+
+    time_s: Array
+    net_n: Array
+    from_home_mm: Array
+
+
+@dataclass(frozen=True)
+class ByFormula:
+    """What the formula says of a stock that was replayed."""
+
+    drift_play_p95_mm: Quantity | None
+    give_mm: Quantity | None
+    hold_mm: Quantity | None
+    play_band_mm: Quantity | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Its entry beside the replay's numbers."""
+        return {"drift_play_p95_mm": to_json(self.drift_play_p95_mm), "give_mm": to_json(self.give_mm),
+                "hold_mm": to_json(self.hold_mm), "play_band_mm": to_json(self.play_band_mm)}
+
+
+@dataclass(frozen=True)
 class LotRow:
     """One lot of a stock: the mean of its pads on the log scale."""
 
@@ -121,6 +148,9 @@ class StockRow:
     creep: CreepCurve | None = None
     test_force_needed_n: float | None = None  # where drift is None: net force to test its pads to
     method: str = METHOD
+    formula: ByFormula | None = None         # beside a replay
+    replayed_warm_up_mm: Quantity | None = None  # of the rested pad, as far as its model remembers
+    strip: PlayStrip | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The stock's entry of ``ranking``."""
@@ -135,6 +165,8 @@ class StockRow:
             "play_band_mm": to_json(self.play_band_mm), "loss_fraction": to_json(self.loss_fraction),
             "letters": self.letters, "probability_best": self.probability_best,
             "verdict": self.verdict, "method": self.method,
+            "by_formula": None if self.formula is None else self.formula.to_json(),
+            "replayed_warm_up_mm": to_json(self.replayed_warm_up_mm),
             "test_force_needed_n": self.test_force_needed_n,
             "lot_means": [{"lot": row.lot, "pads": row.pads, "drift_play_p95_mm": row.drift_play_p95_mm,
                            "stands_apart": row.stands_apart} for row in self.lot_rows],
@@ -173,6 +205,8 @@ class PadRow:
     thickness_mm: Quantity | None = None     # fresh, at F0 on the tested face
     scale: float | None = None               # carried compression = scale x tested, at equal pressure
     tested_to_n: float | None = None         # net force, on the compared face
+    method: str = METHOD
+    held_back_rms_mm: float | None = None    # what its model was off by where it was judged, carried
 
     def to_json(self) -> dict[str, Any]:
         """The run's entry of ``pads``."""
@@ -181,6 +215,7 @@ class PadRow:
             "drift_play_p95_mm": to_json(self.drift_play_p95_mm), "give_mm": to_json(self.give_mm),
             "hold_mm": to_json(self.hold_mm), "play_band_mm": to_json(self.play_band_mm),
             "warm_up_mm": to_json(self.warm_up_mm), "loss_fraction": to_json(self.loss_fraction),
+            "method": self.method, "held_back_rms_mm": self.held_back_rms_mm,
             "used": self.used, "role": self.role, "reason": self.reason, "rig": self.rig,
             "calibrations": list(self.calibrations), "procedure": self.procedure,
             "temperature_c": self.temperature_c, "start_utc": self.start_utc,

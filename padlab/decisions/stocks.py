@@ -9,7 +9,9 @@ import numpy as np
 
 from padlab.decisions.groups import Lots, Standing, lot_means, stock_mean
 from padlab.decisions.judged import Judged, Setting, end_of, from_quantity, needed_on_test_pad
-from padlab.decisions.rows import CreepCurve, LotRow, PositionCurve, StockRow
+from padlab.decisions.rows import ByFormula, CreepCurve, LotRow, PlayStrip, PositionCurve, StockRow
+from padlab.drift.position import PadDrift
+from padlab.drift.replay import STRIP_S
 from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N, Pad
 from padlab.statistics.estimate import Estimate, average
@@ -20,6 +22,7 @@ WarmUps = dict[str, tuple[Pad, Estimate]]
 
 POINTS = 61
 """Points of a curve on the page."""
+STRIP_POINTS = 501
 
 
 def by_lot(members: Sequence[Judged], number: Callable[[Judged], Estimate | None],
@@ -85,7 +88,47 @@ def stock_row(
             for lot, mean in lot_means(drifts).items()) if drifts else (),
         position=_position_curve(shown, at), creep=_creep_curve(shown, at),
         test_force_needed_n=None if drifts else needed_on_test_pad(members, at.face),
+        method=shown[0].method, formula=_by_formula(shown),
+        replayed_warm_up_mm=_mean(by_lot(shown, lambda j: j.replayed_warm_up)), strip=_strip(shown, at),
     )
+
+
+def one_method(judged: Sequence[Judged]) -> list[Judged]:
+    """A stock is replayed where all its ranked pads can be; else all of it stands by the formula."""
+    rows = []
+    for one in judged:
+        pads = [j for j in judged if j.fit.pad.material == one.fit.pad.material]
+        left = sum(1 for j in pads if j.replay is None)
+        rows.append(one if left == 0 or one.replay is None else one.by_formula(
+            f"{left} of the stock's {len(pads)} runs cannot be replayed, so all of it stands by the formula"))
+    return rows
+
+
+def _by_formula(members: Sequence[Judged]) -> ByFormula | None:
+    """The formula's numbers beside those of a replay."""
+    beside = [(j, j.formula) for j in members if j.formula is not None]
+    if not beside:
+        return None
+
+    def mean(of: Callable[[PadDrift], Estimate | None]) -> Quantity | None:
+        return _mean(by_lot(members, lambda j: None if j.formula is None else of(j.formula)))
+
+    return ByFormula(mean(lambda f: f.drift), mean(lambda f: f.give), mean(lambda f: f.hold),
+                     mean(lambda f: f.band))
+
+
+def _strip(members: Sequence[Judged], at: Setting) -> PlayStrip | None:
+    """The same ten seconds of playing through the stock: the mean of its pads, each from its home."""
+    history = at.history
+    found = [j.replay for j in members if j.replay is not None]
+    if history is None or not found:
+        return None
+    part = slice(*history.strip)
+    time = history.time_s[part] - history.time_s[part][0]
+    even = np.linspace(0.0, STRIP_S, STRIP_POINTS)
+    net = np.interp(even, time, history.net_n[part])
+    away = np.interp(even, time, np.mean([r.position_mm[part] - r.home_mm for r in found], axis=0))
+    return PlayStrip(even, net, np.where(net >= F0_N, away, np.nan))
 
 
 def _loss(one: Judged) -> Estimate | None:

@@ -44,6 +44,7 @@ class Asked:
     at_times_s: tuple[float, ...] = DEFAULT_TIMES_S
     drawn: bool = False
     checked: bool = False
+    replayed: bool = False
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 SPIKE_N, SPIKE_MM = 0.1, 0.02
 HOLE = 8.0
 """A step of time so many times the usual one is a hole in the readings."""
+MISSING = "readings are missing in it"
 FEWEST_SAMPLES = 12
 """Fewest readings on a limb of a stroke that is used."""
 WORKING_IN = 3
@@ -166,7 +167,7 @@ def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
         last = min(p.stop, time.size) - 1
         if p.number not in roles and role != "left out" and any(
                 a < time[last] and b > time[p.start] for a, b in holes):
-            role, reason = "left out", "readings are missing in it"
+            role, reason = "left out", MISSING
         elif role == "full" and min(p.peak - p.start, p.stop - p.peak) < FEWEST_SAMPLES:
             role, reason = "left out", f"fewer than {FEWEST_SAMPLES} readings on a limb"
         strokes.append(Stroke(p, role, reason, loading, speed))

@@ -17,6 +17,7 @@ from padlab.statistics.quantity import Quantity
 if TYPE_CHECKING:
     from padlab.fitting.checked import LawCheck
     from padlab.fitting.drawing import Drawing
+    from padlab.fitting.response import ResponseModel
 
 Array = NDArray[np.float64]
 
@@ -186,3 +187,5 @@ class RunFit:
     json: dict[str, Any] = field(default_factory=dict)   # the run's object in `fit --json`
     drawing: Drawing | None = None                  # where it was asked for
     checks: tuple[LawCheck, ...] = ()               # where they were asked for
+    response: ResponseModel | None = None           # where it was asked for and the run supports it
+    no_response: str | None = None                  # why the run does not support it

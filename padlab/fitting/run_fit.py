@@ -28,13 +28,15 @@ from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
 from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
 from padlab.fitting.drawing import drawing_of
 from padlab.fitting.hysteresis import limbs_work_mj, loop
+from padlab.fitting.kept import Response, response_of
 from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.locked import relaxation, set_after_load
 from padlab.fitting.prepared import Prepared, prepare
+from padlab.fitting.response_fit import response_marks
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
-from padlab.fitting.run_json import conditions_of, run_json
+from padlab.fitting.run_json import conditions_of, response_json, run_json
 from padlab.fitting.run_marks import partly_read, record_marks, result_marks
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
@@ -50,7 +52,7 @@ AT_FORCES_N = (2.0, 3.5, 8.0, 12.5)
 
 def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, ...] | None = None,
             at_times_s: tuple[float, ...] = DEFAULT_TIMES_S, drawn: bool = False,
-            checked: bool = False) -> RunFit:
+            checked: bool = False, replayed: bool = False) -> RunFit:
     """Everything padlab can say of one run.
 
     Parameters
@@ -62,8 +64,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     at_forces_n, at_times_s : tuple of float
         Net forces for stiffness and position, times for sinking. Two forces or more also say
         from where to where the give is meant: the first and the last.
-    drawn, checked : bool
-        Whether what a page draws, and the same laws fitted by lmfit, come with it.
+    drawn, checked, replayed : bool
+        Whether what a page draws, the same laws fitted by lmfit, and the response model come with it.
 
     Raises
     ------
@@ -81,6 +83,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     if run.pad is None:
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
                        where={"run": run.id})
+    as_on_shelf = frame is None
     frame = frame_of(run) if frame is None else frame
     calibrations = calibrations_of(run)
     rig = calibrated_rig(run.rig, calibrations)
@@ -126,21 +129,28 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     budget = run_budget(curve, from_n=ends[0], to_n=ends[1], rig=rig,
                         unknown=not_known(rig, frame, run.column_doubt, no_warmth),
                         ) if F0_N <= ends[0] < ends[1] <= top else None
+    curves = curves_of(curve)
+    response = response_of(run, prepared, curves, kept=as_on_shelf) if replayed else Response(None)
+    if response.model is not None:
+        marks += response_marks(response.model, f"pad {run.pad.id}")
     result = RunFit(
         run=run.id, pad=run.pad, procedure=str(procedure.get("name", "imported")),
         rig=None if run.rig is None else run.rig.name, calibrations=run.calibrations,
-        temperature_c=run.environment.get("temperature_c"), curves=curves_of(curve), thickness_mm=height,
+        temperature_c=run.environment.get("temperature_c"), curves=curves, thickness_mm=height,
         seating_mm=seating(prepared), compression=law, hysteresis=hysteresis, creep=creep,
         compression_set=lasting_set(prepared, thick) if after_load is None else after_load[0],
         warm_up_mm=warm_up(prepared) if rested else None, strokes=_rows(prepared, curve),
         conditions=_conditions(run, curve), marks=tuple(sorted(set(marks))), budget=budget,
         drawing=drawing_of(curve, best, prepared, creep) if drawn else None, checks=tuple(checks),
+        response=response.model, no_response=response.why_not,
     )
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
     if after_load is not None:
         result.json["compression_set"]["readings"] = after_load[1]
     if relaxed is not None:
         result.json["relaxation"] = relaxed
+    if replayed:
+        result.json["response"] = response_json(response)
     return result
 
 

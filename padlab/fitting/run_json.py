@@ -11,6 +11,7 @@ from padlab.statistics.quantity import to_json
 
 if TYPE_CHECKING:
     from padlab.fitting.compression import Curve, Limbs
+    from padlab.fitting.kept import Response
     from padlab.fitting.results import Creep, RunFit
     from padlab.records.run import Run
 
@@ -89,6 +90,17 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
         "strokes": [asdict(s) for s in fit.strokes],
         "marks": [m.to_json() for m in fit.marks],
     }
+
+
+def response_json(response: Response) -> dict[str, Any]:
+    """How well the model that replays a touch did on what its fit never saw; or why there is none."""
+    model = response.model
+    held = None if model is None else model.held_back
+    if model is None or held is None:
+        return {"held_back_rms_mm": None, "why_not": response.why_not}
+    return {"held_back_rms_mm": held.rms_mm, "held_back": [{"part": n, "rms_mm": v} for n, v in held.parts],
+            "train_rms_mm": model.train_rms_mm, "band_half_width_mm": held.half_width_mm,
+            "fitted_to_n": model.to_n, "operators_on": model.operators_on, "why_not": None}
 
 
 def _half_gap(limbs: Limbs, force_n: float) -> float:

@@ -16,11 +16,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from padlab import __version__
 from padlab.cautions import CAUTIONS
-from padlab.decisions.rows import Comparison
+from padlab.decisions.rows import Comparison, StockRow
 from padlab.errors import InputError
-from padlab.report import figures, numbers, panels, run_figures, run_story, story
+from padlab.report import figures, numbers, panels, run_figures, run_story, story, strips
 from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
 from padlab.words import plain
 
@@ -51,7 +53,7 @@ def comparison_page(comparison: Comparison, *, made_on: str) -> str:
         A whole HTML document.
     """
     return (
-        _environment()
+        environment()
         .get_template("comparison.html.j2")
         .render(
             made_on=made_on,
@@ -85,7 +87,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
         for n, fit in enumerate(fits)]
     curves = [[(one, Markup(one.svg)) for one in run_figures.run_figures(fit, key=f"run{n}")]
               for n, fit in enumerate(fits)]
-    return _environment().get_template("runs.html.j2").render(
+    return environment().get_template("runs.html.j2").render(
         made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, curves, strict=True)),
         pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
 
@@ -93,7 +95,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
 def write_runs(fits: Sequence[RunFit], out: Path, *, pairs: Sequence[Apart],
                not_fitted: Sequence[tuple[str, str]], made_on: str) -> None:
     """Write the page of single runs, as :func:`write_comparison` writes its own."""
-    _write(out, "--report", lambda: runs_page(fits, pairs=pairs, not_fitted=not_fitted, made_on=made_on))
+    write_page(out, "--report", lambda: runs_page(fits, pairs=pairs, not_fitted=not_fitted, made_on=made_on))
 
 
 def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None:
@@ -106,10 +108,11 @@ def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None
     OSError
         The file cannot be written.
     """
-    _write(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
+    write_page(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
 
 
-def _write(out: Path, option: str, make: Callable[[], str]) -> None:
+def write_page(out: Path, option: str, make: Callable[[], str]) -> None:
+    """Write a page whole or not at all; ``option`` named ``out``."""
     if out.exists() and not out.is_file():
         raise InputError(f"{out} is not a plain file", expected="a new name, or an old page to replace",
                          seen="a folder, a device or a pipe", remedy=f"give {option} another name")
@@ -162,11 +165,30 @@ def _drawings(comparison: Comparison) -> dict[str, Any]:
         )
         if sinkings
         else [],
+        **_strips(rows, comparison),
+    }
+
+
+def _strips(rows: Sequence[StockRow], comparison: Comparison) -> dict[str, Any]:
+    """The same ten seconds of playing through every stock that can be replayed."""
+    from markupsafe import Markup
+
+    known = [(row, row.strip) for row in rows if row.strip is not None and row.strip.time_s.size > 1]
+    if not known:
+        return {"strips": [], "played": None}
+    height = strips.strip_height_mm([s.from_home_mm[np.isfinite(s.from_home_mm)] for _, s in known],
+                                    limit_mm=comparison.limit_mm)
+    return {
+        "played": Markup(strips.force_strip(known[0][1].time_s, known[0][1].net_n, key="played")),
+        "strips": [(row, Markup(strips.position_strip(
+            s.time_s, s.from_home_mm, height_mm=height, limit_mm=comparison.limit_mm, name=row.material,
+            key=f"strip{n}"))) for n, (row, s) in enumerate(known)],
     }
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
+def environment() -> Environment:
+    """The templates, with every value made plain and escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

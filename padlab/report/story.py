@@ -85,6 +85,8 @@ class Told:
     ties_told: tuple[str, ...]  # those of them that are not told apart
     rig_worth: tuple[str, ...]  # what each rig can tell apart, pad by pad
     for_all: tuple[str, ...]  # cautions that stand by every stock
+    by_method: tuple[str, ...] = ()  # how the positions were found, where some were replayed
+    beside: tuple[str, ...] = ()  # what the formula says of the replayed stocks
 
 
 def tell(comparison: Comparison) -> Told:
@@ -125,6 +127,8 @@ def tell(comparison: Comparison) -> Told:
         ties_told=tuple(line for line in pairs if not line.endswith(": told apart.")),
         rig_worth=tuple(rig_worth(rig) for rig in comparison.rigs),
         for_all=tuple(_unique(message for _, message in sorted(everywhere))),
+        by_method=_by_method(placed, comparison),
+        beside=tuple(line for row in placed if (line := _beside(row))),
     )
 
 
@@ -278,6 +282,40 @@ def _smallest(comparison: Comparison) -> str:
         return ""
     words = length(comparison.smallest_difference_mm)
     return f"Here a stock must differ from the best by about {words} to be told apart."
+
+
+def _by_method(placed: Sequence[StockRow], comparison: Comparison) -> tuple[str, ...]:
+    """Which rows are replayed, and why that differs from the formula; nothing where none is."""
+    by = [r.material for r in placed if r.method == "replay"]
+    if not by:
+        return ()
+    off = [p.held_back_rms_mm for p in comparison.pads if p.held_back_rms_mm is not None]
+    who = "Every stock is" if len(by) == len(placed) else (
+        f"{_capital(listed(by))} {'is' if len(by) == 1 else 'are'}")
+    lines = [
+        f"{who} replayed: some hundreds of notes of this touch, with rests, go through each pad's own model, "
+        f"which was off by {length(min(off))} to {length(max(off))} (root mean square) on the part of its "
+        "run that it never saw; that error is in every interval."
+    ]
+    rest = [r.material for r in placed if r.method != "replay"]
+    if rest:
+        lines.append(f"By the formula, and not by replay: {listed(rest)}. Compare across the two with care.")
+    lines.append(
+        "The formula puts every note in the middle of pressing and letting go, sunk as if the pad had rested "
+        "before it. A replayed pad remembers: notes stand on the way in, a light note after a hard one may "
+        "stand deeper, and what has not come back between notes stays."
+    )
+    return tuple(lines)
+
+
+def _beside(row: StockRow) -> str:
+    """The formula's drift beside the replay's."""
+    if row.formula is None or row.formula.drift_play_p95_mm is None or row.drift_play_p95_mm is None:
+        return ""
+    away = row.drift_play_p95_mm.value - row.formula.drift_play_p95_mm.value
+    more = "more" if away > 0 else "less"
+    return (f"{_capital(row.material)}: {length(row.drift_play_p95_mm)} by replay, "
+            f"{length(row.formula.drift_play_p95_mm)} by the formula ({length(abs(away))} {more}).")
 
 
 def _pairs(placed: Sequence[StockRow], comparison: Comparison) -> tuple[str, ...]:

@@ -6,8 +6,9 @@ readings.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -33,12 +34,17 @@ def bench_record() -> RigRecord:
 
 @dataclass(frozen=True)
 class SimulatedRun:
-    """A run in memory, the truth of its pad, and what went into it."""
+    """A run in memory, the truth of its pad (found when it is first asked for), and what went into it."""
 
     run: Run
-    truth: Truth
     motion: Motion
     errors: RigErrors
+    _answer: Callable[[], Truth]
+
+    @cached_property
+    def truth(self) -> Truth:
+        """The pad's noise-free answers."""
+        return self._answer()
 
 
 def simulated_run(
@@ -80,7 +86,11 @@ def simulate(
     if errors is None:
         errors = draw_errors(rig, rng)
     piece = prepared(make_pad(material, lot=lot, pad=pad, seed=seed, lot_softness=lot_softness), plan)
-    twin = prepared(make_pad(material, lot=lot, pad=pad, seed=seed, lot_softness=lot_softness), plan)
+
+    def answer() -> Truth:
+        twin = prepared(make_pad(material, lot=lot, pad=pad, seed=seed, lot_softness=lot_softness), plan)
+        return truth(twin, plan)
+
     motion = play(piece, plan, hand=hand or Hand(), rate_hz=rate_hz, rng=rng)
     readings = simulate_readings(motion, errors, rng, instrument=rig.instruments[0], drift_n=drift_n)
     import pandas as pd
@@ -99,7 +109,7 @@ def simulate(
         kind=plan.kind, state="complete", start_utc="2026-01-01T00:00:00Z",
         pad=as_pad(piece), procedure=plan.to_json(), rig=rig,
         environment={"temperature_c": 21.0, "humidity_percent": 50.0}, _samples=samples)
-    return SimulatedRun(run=run, truth=truth(twin, plan), motion=motion, errors=errors)
+    return SimulatedRun(run=run, motion=motion, errors=errors, _answer=answer)
 
 
 def prepared(piece: VirtualPad, procedure: Procedure) -> VirtualPad:

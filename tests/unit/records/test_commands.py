@@ -125,7 +125,7 @@ def test_remake_of_an_import_gives_the_same_bytes(padlab, imported):
     (folder / "derived" / "old.json").write_text("{}")
     told = padlab("remake", folder, "--json")
     assert told.code == 0
-    assert told.json["runs"][0]["derived"] == ["fit"]
+    assert told.json["runs"][0]["derived"] == ["fit", "response"]
     assert bytes_of(folder) == before
     assert read_derived(open_run(folder), "fit")["run"] == imported["run"]
 
