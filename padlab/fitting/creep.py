@@ -200,8 +200,9 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
         level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
-    # Each cell weighs by its readings, as far as they can be independent.
-    sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
+    sigma = None
+    if quick:                                        # read, not fitted: each cell weighs by its readings
+        sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma,
                 rounding_mm=rounding_mm(step_mm, _dither_mm(x, step_mm)))
