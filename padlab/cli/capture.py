@@ -67,7 +67,8 @@ def command(
     compression-set  thickness before and after half an hour under load (1 h 20 min)
     endurance        measured at first, after 100 and after 300 strokes (an hour)
     dead-weight      no load cell: weights press, the indicator alone is read (30 min)
-    standard-stiff, dead-weight-stiff  twice as often, for stiff pads
+    standard-stiff   as standard, ten strokes instead of five: dense polymer, hard cork
+    dead-weight-stiff  as dead-weight, twice as often, for the same pads
     blank            the bare anvils: the give of the frame (2 min)
     check            a steel spring: is the rig right today? (2 min)
     touch            a player's finger on a force cap (2 min)

@@ -145,7 +145,7 @@ def rounding_mm(step_mm: float, noise_mm: float) -> float:
     Quantization Noise, 2008, ch. 19, from memory). Without noise the root mean square is step/sqrt(12).
 
     >>> round(rounding_mm(0.0127, 0.0), 5), round(rounding_mm(0.001, 0.001), 8)
-    (0.00366, 0.0)
+    (0.00367, 0.0)
     """
     if step_mm <= 0:
         return 0.0

@@ -12,7 +12,7 @@ from padlab.capture.virtual.simulate import simulated_run
 from padlab.capture.virtual.stocks import MATERIALS
 from padlab.fitting.run_fit import fit_run
 
-SEEDS = range(7_000, 7_020)
+SEEDS = range(27_000, 27_020)
 LOW_N, HIGH_N = 0.5, 12.5     # 3 N and 15 N finger force over a holding force of 2.5 N
 
 
