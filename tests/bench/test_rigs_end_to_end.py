@@ -120,9 +120,20 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
     samples = run.samples
     assert (np.diff(samples["time_s"]) > 0).all()
     if "force_n" in samples:
-        peak = next(virtual.passes())[0].motion.force_n.max()
-        told_n = peak * (1 + virtual.errors.force_scale) + virtual.errors.force_offset_n
-        assert samples["force_n"].max() == pytest.approx(told_n, rel=0.01, abs=0.05)
+        motion = next(virtual.passes())[0].motion
+
+        def seen_n(force_n):
+            return force_n * (1 + virtual.errors.force_scale) + virtual.errors.force_offset_n
+
+        highest = seen_n(motion.force_n.max())
+        assert samples["force_n"].max() <= highest * 1.01 + 0.05
+        # An instrument that is asked can be asked just before and just after the peak: what it has surely
+        # seen is a force that stood for longer than the longest time between two answers.
+        slowest = min(float(i.lines_per_s or 10) for i in rig.instrument)
+        longest_s = 0.0 if virtual.may_be_quick else max(float(np.diff(samples["time_s"]).max()), 2 / slowest)
+        width = max(round(longest_s * virtual.rate_hz), 1)
+        stood = np.lib.stride_tricks.sliding_window_view(motion.force_n, width).min(axis=1).max()
+        assert samples["force_n"].max() >= seen_n(stood) * 0.99 - 0.05
     if "displacement_mm" in samples and table is SPRING:
         pressed = samples[samples["force_n"] > 0.5]
         slope = np.polyfit(pressed["displacement_mm"], pressed["force_n"], 1)[0]
