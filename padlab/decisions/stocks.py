@@ -82,7 +82,7 @@ def stock_row(
         loss_fraction=_mean(by_lot(shown, _loss)),
         letters=placed.letters[name] if placed else "",
         probability_best=placed.probability_best[name] if placed else None,
-        verdict=_verdict(drift, limit_mm), marks=_stock_marks(name, shown, lots, apart, warm_up),
+        verdict=verdict_of(drift, limit_mm), marks=_stock_marks(name, shown, lots, apart, warm_up),
         lot_rows=tuple(
             LotRow(lot, len(drifts[lot]), float(mean.value), (name, lot) in apart)
             for lot, mean in lot_means(drifts).items()) if drifts else (),
@@ -143,7 +143,7 @@ def _warm_up_of(name: str, warm_ups: WarmUps) -> Quantity | None:
                            if pad.material == name))
 
 
-def _verdict(drift: Quantity | None, limit_mm: float) -> str:
+def verdict_of(drift: Quantity | None, limit_mm: float) -> str:
     """Within or beyond only if the whole interval is; two-sided 95 %."""
     if drift is None or drift.low is None or drift.high is None:
         return "undecided"

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.drift.position import PadDrift
-from padlab.drift.touch import NetStrokes
+from padlab.drift.touch import NetStrokes, idle_level_n
 from padlab.errors import InputError
 from padlab.fitting.response import HeldBack, ResponseModel
 from padlab.signals.cycles import find_presses
@@ -265,12 +265,5 @@ def doubted(value_mm: float, held_back: HeldBack | None, rig_mm: float = 0.0) ->
 
 
 def finger_net_n(force_n: Array, *, holding_n: float) -> Array:
-    """Net force at the down stop of a recorded finger: its idle level and the holding force taken off.
-
-    The idle level is the median of what lies in the lowest tenth of the range, as in
-    :func:`padlab.drift.touch.find_strokes`.
-    """
-    low = float(np.min(force_n))
-    idle = float(np.median(force_n[force_n <= low + 0.1 * (float(np.max(force_n)) - low)]))
-    return np.asarray(np.maximum(force_n - idle - holding_n, 0.0))
-
+    """Net force at the down stop of a recorded finger: its idle level and the holding force taken off."""
+    return np.asarray(np.maximum(force_n - idle_level_n(force_n) - holding_n, 0.0))

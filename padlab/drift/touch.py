@@ -183,6 +183,12 @@ def recorded_touch(run: Run) -> TouchProfile:
                         recorded_n=tuple(force.tolist()), recorded_s=tuple(duration.tolist()))
 
 
+def idle_level_n(force_n: Array) -> float:
+    """What a finger's cell (n,) shows while nobody presses: median of the lowest tenth of its range [N]."""
+    low = float(force_n.min())
+    return float(np.median(force_n[force_n <= low + 0.1 * (float(force_n.max()) - low)]))
+
+
 def find_strokes(time_s: Array, force_n: Array) -> tuple[Array, Array]:
     """Strokes of a recorded finger: plateau force and duration of each.
 
@@ -197,7 +203,7 @@ def find_strokes(time_s: Array, force_n: Array) -> tuple[Array, Array]:
 
     Notes
     -----
-    Idle level = median of what lies in the lowest tenth of the range. A stroke begins at 1.0 N and
+    A stroke begins at 1.0 N and
     ends under 0.5 N; gaps under 15 ms are closed, strokes under 30 ms dropped. The plateau is the
     median of the middle 60 % by samples, without the first 20 ms, which hold the impact.
     (padlab's own rule.)
@@ -206,8 +212,7 @@ def find_strokes(time_s: Array, force_n: Array) -> tuple[Array, Array]:
     t, f = time_s[finite], force_n[finite]
     if t.size < 2:
         return np.empty(0), np.empty(0)
-    low = float(f.min())
-    f = f - float(np.median(f[f <= low + 0.1 * (float(f.max()) - low)]))
+    f = f - idle_level_n(f)
     # A latch: +1 where it switches on, -1 where off; in between the last switch still holds.
     switch = np.where(f >= 1.0, 1, np.where(f < 0.5, -1, 0))
     last = np.maximum.accumulate(np.where(switch != 0, np.arange(f.size), -1))

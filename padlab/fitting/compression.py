@@ -72,7 +72,12 @@ class Limbs:
 
     def weights(self, force_n: float) -> Array:
         """What each point of the grid adds to :meth:`at` of a force (m,)."""
-        return np.array([np.interp(math.log(force_n + F0_N), self._u, row) for row in np.eye(self._u.size)])
+        u, last = self._u, self._u.size - 2
+        at = min(max(int(np.searchsorted(u, math.log(force_n + F0_N))) - 1, 0), last)
+        share = min(max((math.log(force_n + F0_N) - u[at]) / (u[at + 1] - u[at]), 0.0), 1.0)
+        out = np.zeros(u.size)
+        out[at], out[at + 1] = 1.0 - share, share
+        return out
 
     # Read at dozens of forces: computed once.
     @cached_property

@@ -9,15 +9,15 @@ import numpy as np
 
 from padlab import __version__
 from padlab.cautions import CAUTIONS
+from padlab.decisions.comparison import LIMIT_MM
+from padlab.decisions.stocks import verdict_of
 from padlab.drift.replay import TouchHistory
 from padlab.drift.through import Through
 from padlab.marks import Weight
 from padlab.records.pad import F0_N
 from padlab.report.pages import environment, write_page
+from padlab.report.story import VERDICT_WORDS
 from padlab.report.strips import force_strip, position_strip, strip_height_mm
-
-LIMIT_MM = 0.2032
-"""A misalignment of 8 thou is clearly felt (common practice, no source)."""
 
 
 def replay_page(rows: Sequence[Through], *, touch: str, history: TouchHistory, made_on: str) -> str:
@@ -48,9 +48,12 @@ def replay_page(rows: Sequence[Through], *, touch: str, history: TouchHistory, m
     )) for n, (row, s) in enumerate(zip(rows, shown, strict=True))]
     marks = [(row, m) for row in rows for m in row.marks
              if m.weight is not Weight.NOTE or m.code == "no_replay"]
+    verdicts = [verdict_of(row.p95_mm, LIMIT_MM) for row in rows]
     return environment().get_template("replay.html.j2").render(
         made_on=made_on, version=__version__, cautions=CAUTIONS, touch=touch, notes=int(history.ends.size),
-        seconds=float(time[-1]), rows=list(zip(rows, strips, strict=True)), marks=marks, limit_mm=LIMIT_MM,
+        least=min(row.p95_mm.value for row in rows), most=max(row.p95_mm.value for row in rows),
+        rows=list(zip(rows, strips, verdicts, [VERDICT_WORDS[v] for v in verdicts], strict=True)),
+        marks=marks, limit_mm=LIMIT_MM,
         force=Markup(force_strip(time, history.net_n, key="force")),
         heading="replay" if all(row.method == "replay" for row in rows) else "method as said on each line")
 

@@ -40,6 +40,9 @@ _PARTS = (
 Key = tuple[str, str]
 """What makes two marks the same for a reader: code and message."""
 
+VERDICT_WORDS = {"within": "within", "beyond": "beyond", "undecided": "not clear"}
+"""How a verdict on a limit is said in a table."""
+
 
 @dataclass(frozen=True)
 class MarkLine:
@@ -164,7 +167,7 @@ def _by_limit(placed: Sequence[StockRow], limit_mm: float) -> tuple[tuple[str, s
 
 
 def _stock_line(row: StockRow, comparison: Comparison, everywhere: frozenset[Key]) -> StockLine:
-    words = {"within": "within", "beyond": "beyond", "undecided": "not clear"}.get(row.verdict, row.verdict)
+    words = VERDICT_WORDS.get(row.verdict, row.verdict)
     tied = _not_told_apart(row, comparison)
     alone = "none" if len(comparison.ranking) > 1 else ""
     cautions = sorted(_cautions(row) - everywhere)

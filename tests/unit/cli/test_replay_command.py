@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,22 @@ def test_page_and_words(padlab, tmp_path):
     assert "How far the port strays (replay)" in text
     assert text.count("<svg") == 2
     assert "<script" not in text
+    answer = re.search(r'<h1 class="answer">(.*?)</h1>', text).group(1)
+    assert re.fullmatch(r"[A-Z][a-z ]+ pad \S+: 19 notes of 20 within \d+ µm \([\d.]+ thou\)", answer)
+    # Within, beyond or not clear, as the interval says (the limit is 203.2 um).
+    low, high = (float(v) for v in re.search(r'nb">([\d.]+) to ([\d.]+) µm', text).groups())
+    expected = "within" if high < 203.2 else "beyond" if low > 203.2 else "undecided"
+    assert f'<span class="verdict {expected}">' in text
+
+
+def test_of_several_pads_the_page_gives_the_span(padlab, tmp_path):
+    page = tmp_path / "touch.html"
+    code, _, _ = padlab("replay", FELT.folder, CORK.folder, "--touch", TOUCH.folder, "--out", page)
+    assert code == 0
+    answer = re.search(r'<h1 class="answer">(.*?)</h1>', page.read_text()).group(1)
+    span = r"19 notes of 20 within (\d[\d.]*) µm .* to (\d[\d.]*) µm .*, by pad"
+    first, last = re.fullmatch(span, answer).groups()
+    assert float(first) < float(last)
 
 
 def test_the_heading_says_replay_only_where_every_line_is(padlab, tmp_path):

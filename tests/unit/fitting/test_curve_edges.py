@@ -252,3 +252,13 @@ def test_the_points_for_the_laws_lie_on_the_curve_wherever_each_stroke_stands() 
         A_MM * np.log((seen.base.force_n + F0_N) / (2 * F0_N)), abs=1e-4)
     chosen, _, _ = describe(seen, [linear.law(), exponential.law()])
     assert chosen.law == "exponential"
+
+
+def test_the_weights_of_a_reading_are_those_of_its_straight_line() -> None:
+    """Inside, on the points and beyond both ends."""
+    force = np.geomspace(F0_N, 18.0, 60)
+    limbs = Limbs(force, np.sqrt(force), 1.1 * np.sqrt(force))
+    for at_n in (0.1, F0_N, 0.3, 3.5, 17.99, 18.0, 25.0, *force[[3, 30, 59]]):
+        weights = limbs.weights(float(at_n))
+        assert weights.sum() == pytest.approx(1.0, abs=1e-12)
+        assert weights @ limbs.loading_mm == pytest.approx(limbs.at(limbs.loading_mm, float(at_n)), abs=1e-12)
