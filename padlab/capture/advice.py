@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.capture.instrument_file import InstrumentFile, LinesFile, Wiring
+from padlab.capture.timeline import steps_from
 from padlab.records.rig_record import Instrument
 
 Array = NDArray[np.float64]
@@ -106,7 +107,7 @@ class Standing:
         found = []
         for k, (what, name, place, least_s) in enumerate(self._watched if len(values) else ()):
             column = values[:, place]
-            moved = np.flatnonzero(np.diff(column, prepend=self._last[k]) != 0)
+            moved = np.flatnonzero(steps_from(self._last[k], column) != 0)
             if moved.size:
                 self._lines[k], self._since_s[k] = 0, float(host_s[moved[-1]])
             self._lines[k] += len(column) - (int(moved[-1]) if moved.size else 0)

@@ -31,6 +31,7 @@ from padlab.capture.prompts import Said
 from padlab.capture.rig import RigFile
 from padlab.capture.source import Source
 from padlab.capture.steps import StepFollower
+from padlab.capture.timeline import steps_from
 from padlab.capture.weights import WeightFollower
 from padlab.errors import InputError
 from padlab.marks import Mark, mark
@@ -50,7 +51,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 log = logging.getLogger(__name__)
 
-TURN_S = 0.1
+TURN_S = 0.15
 """What has come is stored and looked at together this often [s]; a warning of too much force is no later."""
 GAP_S = 1.0
 """A step of the axis over this (and over five lines of the rig) is a gap [s]."""
@@ -155,7 +156,7 @@ def record(
     calibrations : tuple of str
         Ids beside those that the rig file names: the skew of two instruments.
     should_stop : callable
-        Asked ten times a second; True ends the run as interrupted, all samples kept.
+        Asked several times a second; True ends the run as interrupted, all samples kept.
     on_begin : callable
         Called with the recording as soon as its folder is there.
     clock, wall : callable
@@ -165,7 +166,7 @@ def record(
     derive : callable, optional
         Makes the samples of the closed run; padlab's own way if not given.
     confirmed : callable
-        Dead weights: asked ten times a second, True once for each weight that the operator has put on.
+        Dead weights: asked several times a second, True once for each weight that the operator has put on.
     yes_after_s : float, optional
         Dead weights: confirm each by itself when the indicator has come to rest for so long, in the
         rig's time [s].
@@ -432,7 +433,7 @@ class Recorder:
             self._gap(source, before_s, float(times[0]), source.lost)
             source.lost, source.heard = None, False
             cuts.add(0)
-        steps = np.diff(times, prepend=before_s if source.heard else times[0])
+        steps = steps_from(before_s if source.heard else float(times[0]), times)
         source.heard = True
         restarts = source.timeline.restarts
         for from_s, to_s in restarts[source.restarts_seen:]:

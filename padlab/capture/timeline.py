@@ -24,6 +24,18 @@ LONGEST_TRUSTED_RATE_S = 0.2
 """Host time that must have passed before the clock's own rate is believed [s]."""
 
 
+def steps_from(before: float, values: Array) -> Array:
+    """Steps of values, the first from what came before: quicker than ``numpy.diff`` with ``prepend``.
+
+    >>> steps_from(1.0, np.array([2.0, 4.0])).tolist()
+    [1.0, 2.0]
+    """
+    steps = np.empty(values.size)
+    steps[0] = values[0] - before
+    np.subtract(values[1:], values[:-1], out=steps[1:])
+    return steps
+
+
 class Timeline:
     """Puts the readings of one instrument on the run's axis.
 
@@ -87,10 +99,7 @@ class Timeline:
             return time
         ticks = self._mended(ticks)
         before = ticks[0] if self._last_tick is None else self._last_tick
-        step = np.empty_like(ticks)
-        step[0] = ticks[0] - before
-        np.subtract(ticks[1:], ticks[:-1], out=step[1:])
-        step *= self.s_per_tick
+        step = steps_from(float(before), ticks) * self.s_per_tick
         begun_anew: list[int] = []
         for i in np.flatnonzero(step < 0).tolist():
             was = before if i == 0 else ticks[i - 1]

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from padlab.capture.checksum import Checksum, without_sums
 from padlab.capture.pattern import LinePattern, read_pattern
 from padlab.capture.rig import InstrumentFile, LinesFile
+from padlab.capture.timeline import steps_from
 
 Array = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -332,7 +333,7 @@ class _LineCounter:
             count, bad_before = count[1:], None if bad_before is None else bad_before[1:]
         if count.size == 0 or self.last is None:
             return
-        step = np.mod(np.diff(count, prepend=self.last), self.modulus)
+        step = np.mod(steps_from(self.last, count), self.modulus)
         if self.before_jump is None and (step == 1).all():      # nearly always
             self.last = float(count[-1])
             return
