@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -120,12 +121,13 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
     samples = run.samples
     assert (np.diff(samples["time_s"]) > 0).all()
     if "force_n" in samples:
-        motion = next(virtual.passes())[0].motion
+        # A busy machine begins to record late in the first pass, and then sees some of the next.
+        motion, following = (blocks[0].motion for blocks in islice(virtual.passes(), 2))
 
         def seen_n(force_n):
             return force_n * (1 + virtual.errors.force_scale) + virtual.errors.force_offset_n
 
-        highest = seen_n(motion.force_n.max())
+        highest = seen_n(max(motion.force_n.max(), following.force_n.max()))
         assert samples["force_n"].max() <= highest * 1.01 + 0.05
         # An instrument that is asked can be asked just before and just after the peak: what it has surely
         # seen is a force that stood for longer than the longest time between two answers.
