@@ -134,7 +134,8 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
         slowest = min(float(i.lines_per_s or 10) for i in rig.instrument)
         longest_s = 0.0 if virtual.may_be_quick else max(float(np.diff(samples["time_s"]).max()), 2 / slowest)
         width = max(round(longest_s * virtual.rate_hz), 1)
-        stood = min(np.lib.stride_tricks.sliding_window_view(m.force_n, width).min(axis=1).max() for m in motions)
+        windows = (np.lib.stride_tricks.sliding_window_view(m.force_n, width) for m in motions)
+        stood = min(w.min(axis=1).max() for w in windows)
         assert samples["force_n"].max() >= seen_n(stood) * 0.99 - 0.05
     if "displacement_mm" in samples and table is SPRING:
         pressed = samples[samples["force_n"] > 0.5]
