@@ -44,7 +44,8 @@ WARM = ("numpy", "scipy.optimize", "scipy.interpolate", "scipy.linalg", "scipy.s
         "xdist", "pytest_benchmark.plugin", "pytest_timeout", "coverage")
 """Imported once, before the forks. Nothing of padlab: a mutant must be imported by the child itself."""
 QUIET = ("-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore:Module already imported",
-         "-o", "addopts=", "--doctest-modules", "--import-mode=importlib", "--benchmark-disable", "-m", "not long")
+         "-o", "addopts=", "--doctest-modules", "--import-mode=importlib", "--benchmark-disable",
+         "-m", "not long")
 """The project's own options but those of a plugin that is left out here."""
 SLOWEST_S = 8.0
 """A test that takes longer is not run against every mutant."""
