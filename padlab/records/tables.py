@@ -233,7 +233,7 @@ def samples_of_original(run: Run) -> pd.DataFrame:
 def check_columns(kind: str, columns: Sequence[Column]) -> None:
     """Refuse kinds that cannot be imported, missing columns, and one column named for two things."""
     if kind not in NEEDS:
-        later = " yet: it comes in a later padlab" if kind in ("wear", "gauge") else ""
+        later = " yet: it comes in a later padlab" if kind == "wear" else ""
         raise InputError(
             f"a table of kind {kind[:40]} cannot be imported{later}",
             expected=", ".join(NEEDS),
