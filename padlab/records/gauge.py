@@ -67,7 +67,8 @@ def parse_gauge_column(text: str) -> GaugeColumn:
     shown = repr(text[:80])
     if not equals or quantity not in COLUMNS or not name.strip():
         raise InputError(f"{shown} names no column of a gauge table", seen=shown,
-                         remedy="write it as pad=Pad", expected="pad=NAME, thickness=NAME:UNIT, sheet=NAME or place=NAME")
+                         expected="pad=NAME, thickness=NAME:UNIT, sheet=NAME or place=NAME",
+                         remedy="write it as pad=Pad")
     if quantity != "thickness":
         return GaugeColumn(quantity, name.strip())
     name, colon, unit = name.rpartition(":")

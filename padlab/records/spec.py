@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from padlab.errors import UnitError
-from padlab.records.forms import Length, Text, quantity, read_form, read_toml, refuse, seen_words
+from padlab.errors import FileFormatError, UnitError
+from padlab.records.forms import Form, Length, Text, quantity, read_form, read_toml, refuse, seen_words
 from padlab.records.pad import F0_N
 from padlab.statistics.plans import Risks
 from padlab.units import parse_quantity
@@ -143,7 +143,11 @@ def read_spec(path: str | Path) -> Spec:
 
 def spec_from_table(table: dict[str, Any], *, source: str) -> Spec:
     """Check a parsed spec whole and build it; every mistake is named with its key and what to write."""
-    form = read_form(_SpecForm, table, source=source, example="spec")
+    try:
+        form = read_form(_SpecForm, table, source=source, example="spec")
+    except FileFormatError as fault:
+        refuse([*fault.where["mistakes"], *_limits_too(table)], source=source, example="spec")
+        raise
     mistakes: list[str] = []
     if not form.producer_risk_quality < form.consumer_risk_quality:
         mistakes.append(f"consumer_risk_quality: more than producer_risk_quality "
@@ -170,6 +174,26 @@ def spec_from_table(table: dict[str, Any], *, source: str) -> Spec:
                     form.consumer_risk),
         double_plan=form.double_plan, rig=form.rig, requested_by=form.requested_by, touch=form.touch,
         holding_n=form.holding, reference_lot=None if form.reference is None else form.reference.lot)
+
+
+def _limits_too(table: dict[str, Any]) -> list[str]:
+    """Mistakes of limits in a file that has others besides, so that they are told together."""
+    def read(model: type[Form], part: Any) -> Form | None:
+        if not isinstance(part, dict):
+            return None
+        try:
+            return model.model_validate({k: v for k, v in part.items() if k in model.model_fields})
+        except ValidationError:                     # told already
+            return None
+
+    mistakes: list[str] = []
+    parts = table.get("characteristic")
+    for number, part in enumerate(parts if isinstance(parts, list) else ()):
+        form = read(_CharacteristicForm, part)
+        if form is not None and ("reference" not in table or read(_ReferenceForm, table["reference"])):
+            _characteristic(form, f"characteristic.{number}", read(_ReferenceForm, table.get("reference")),
+                            mistakes)
+    return mistakes
 
 
 def _characteristic(form: _CharacteristicForm, key: str, reference: _ReferenceForm | None,

@@ -72,8 +72,8 @@ def test_double_counted_and_small_lots(tmp_path, capsys):
 
 
 def test_mistakes_of_a_spec_exit_1_and_all_are_said(tmp_path, capsys):
-    code, out, err = run(capsys, "--plan", spec(tmp_path, RISKS, GIVE.replace("12thou", "12"), 'colour = 1\n'),
-                         "--json")
+    bare = GIVE.replace("12thou", "12")
+    code, out, err = run(capsys, "--plan", spec(tmp_path, RISKS, bare, "colour = 1\n"), "--json")
     assert code == 1
     assert len(json.loads(out)["error"]["where"]["mistakes"]) == 2
     assert "write it as 12thou" in err
