@@ -95,6 +95,17 @@ CODES: dict[str, tuple[Weight, str]] = {
     "by_weights": (Weight.NOTE, "pressed by dead weights: the loss and the speed of a stroke are not known"),
     "place_unknown": (Weight.NOTE, "where the rig stands is not known: standard gravity, with its doubt"),
     "one_limb": (Weight.STOP, "weights from below only: where the pad stands on the way back is not known"),
+    "gauge_thickness": (Weight.CAUTION, "thickness under the gauge's foot, not under the light touch"),
+    "gauge_feet_differ": (Weight.CAUTION, "gauges with different feet read this lot"),
+    "thickness_doubt_unknown": (
+        Weight.NOTE, "thickness as written in the pads' files: its systematic doubt is not known"),
+    "guard_band": (Weight.NOTE, "the limits are drawn in by the systematic part of the rig's doubt"),
+    "pad_apart": (Weight.CAUTION, "a pad stands apart from the others; it stays in, find out why"),
+    "not_normal": (Weight.CAUTION, "the pads do not follow the assumed distribution; they are counted"),
+    "one_place": (Weight.CAUTION, "all pads come from one place of the sheet"),
+    "sheets_differ": (Weight.NOTE, "sheets differ: pads of one sheet count for less than as many sheets"),
+    "no_reference": (Weight.CAUTION, "equivalence to the reference lot is not determined"),
+    "limits_provisional": (Weight.NOTE, "fewer than 20 lots: the limits of the chart are provisional"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
 }
 

@@ -51,7 +51,7 @@ class CharacteristicPlan:
     rule: Rule
     n: int
     acceptance_constant: float
-    operating_curve: tuple[tuple[float, float, float], ...]   # share outside, least and largest Pa
+    operating_curve: tuple[tuple[float, float, float], ...]  # share outside, least and largest Pa
     smaller: tuple[Cheaper, ...]
     known_spread_n: float | None
 
@@ -67,10 +67,13 @@ class CharacteristicPlan:
         if isinstance(rule, CountedPlan):
             return f"accepted if at most {rule.most_outside} of {rule.n} pads lie outside"
         if isinstance(rule, DoublePlan):
-            return (f"first {rule.first} pads: accepted at {rule.accept_k:.4f}, refused below "
-                    f"{rule.refuse_k:.4f}; else all {rule.total} together at {rule.k:.4f}")
+            return (
+                f"first {rule.first} pads: accepted at {rule.accept_k:.4f}, refused below "
+                f"{rule.refuse_k:.4f}; else all {rule.total} together at {rule.k:.4f}"
+            )
         return f"accepted if the mean lies {rule.k:.4f} standard deviations inside" + (
-            " (both limits together)" if rule.two_sided else " its limit")
+            " (both limits together)" if rule.two_sided else " its limit"
+        )
 
 
 @dataclass(frozen=True)
@@ -103,14 +106,16 @@ def plan_batch(spec: Spec) -> BatchPlan:
         The risks ask for over 2,000 pads, or the lot is too small for a sample.
     """
     risks = spec.risks.shared_among(len(spec.characteristics))
-    plans = tuple(plan_one(c, risks, lot_size=spec.lot_size, double=spec.double_plan)
-                  for c in spec.characteristics)
+    plans = tuple(
+        plan_one(c, risks, lot_size=spec.lot_size, double=spec.double_plan) for c in spec.characteristics
+    )
     n, sheets = max(p.n for p in plans), spec.sheets or 1
     return BatchPlan(spec, plans, n, sheets, math.ceil(n / sheets))
 
 
-def plan_one(characteristic: Characteristic, risks: Risks, *, lot_size: int | None,
-             double: bool = False) -> CharacteristicPlan:
+def plan_one(
+    characteristic: Characteristic, risks: Risks, *, lot_size: int | None, double: bool = False
+) -> CharacteristicPlan:
     """The plan of one characteristic whose share of alpha is already in ``risks``."""
     two = characteristic.is_two_sided
     if characteristic.distribution == "any":
@@ -124,13 +129,15 @@ def _planned(characteristic: Characteristic, risks: Risks, rule: Rule) -> Charac
     shares = curve_shares(risks)
     if isinstance(rule, CountedPlan):
         curve = tuple((p, rule.acceptance(p), rule.acceptance(p)) for p in shares)
-        return CharacteristicPlan(characteristic, risks, rule, rule.n, float(rule.most_outside), curve, (),
-                                  None)
+        return CharacteristicPlan(
+            characteristic, risks, rule, rule.n, float(rule.most_outside), curve, (), None
+        )
     curve = tuple((p, *rule.acceptance(p)) for p in shares)
     n = rule.total if isinstance(rule, DoublePlan) else rule.n
     smaller = _smaller(risks, rule) if isinstance(rule, Plan) else ()
-    return CharacteristicPlan(characteristic, risks, rule, n, rule.k, curve, smaller,
-                              known_sigma_size(risks)[0])
+    return CharacteristicPlan(
+        characteristic, risks, rule, n, rule.k, curve, smaller, known_sigma_size(risks)[0]
+    )
 
 
 def curve_shares(risks: Risks) -> tuple[float, ...]:
