@@ -276,7 +276,8 @@ def _described(
             mark(
                 "sheets_differ",
                 c.words,
-                f"sheets differ: {s.values.size} pads are worth {s.mean_n:.1f} for the mean of the lot",
+                f"sheets differ: {s.values.size} pads are worth {s.mean_n:.1f} for the mean of the lot, and "
+                "both risks are approximate",
             )
         )
     interval = tolerance_interval(

@@ -7,7 +7,7 @@ exponentially weighted mean of S. W. Roberts, Technometrics 1 (1959) 239, with w
 
 >>> chart = chart_of([("a", 1.0), ("b", 1.1), ("c", 0.9), ("d", 1.0)])
 >>> round(chart.sigma, 4), round(chart.points[-1].smoothed, 4), chart.is_provisional
-(0.1182, 1.0, True)
+(0.1182, 0.9968, True)
 """
 
 from __future__ import annotations

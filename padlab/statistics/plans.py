@@ -130,6 +130,7 @@ def quality_index(mean: float, sd: float, *, low: float | None, high: float | No
     return -float(special.ndtri_exp(log_share))
 
 
+@lru_cache(maxsize=4096)
 def acceptance(share: float, *, k: float, n: float, degrees_of_freedom: float | None = None,
                two_sided: bool = False) -> tuple[float, float]:
     """Least and largest Pa of a lot with ``share`` outside, under the rule ``quality_index >= k``.
@@ -193,6 +194,7 @@ def _two_tails(share: float, split: float, k: float, n: float, df: float) -> flo
     return float(np.sum(weight * 2 * (high - low) * y * density * inside))
 
 
+@lru_cache(maxsize=1024)
 def constant_ends(risks: Risks, *, n: float, degrees_of_freedom: float | None = None,
                   two_sided: bool = False) -> tuple[float, float]:
     """The k at which Pa(p2) = beta and that at which Pa(p1) = 1 - alpha; a plan exists if low <= high."""

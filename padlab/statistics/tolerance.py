@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -28,6 +29,7 @@ class ToleranceInterval:
     factor: float
 
 
+@lru_cache(maxsize=256)
 def one_sided_factor(n: float, *, share: float, confidence: float,
                      degrees_of_freedom: float | None = None) -> float:
     """k1 such that mean + k1 s lies above ``share`` of the lot at ``confidence``; exact (noncentral t).
@@ -41,6 +43,7 @@ def one_sided_factor(n: float, *, share: float, confidence: float,
     return float(stats.nct.ppf(confidence, df, root * float(special.ndtri(share)))) / root
 
 
+@lru_cache(maxsize=256)
 def two_sided_factor(n: float, *, share: float, confidence: float,
                      degrees_of_freedom: float | None = None) -> float:
     """k2 such that mean +- k2 s holds ``share`` of the lot at ``confidence``; exact.
