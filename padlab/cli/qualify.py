@@ -238,8 +238,8 @@ def plan_words(plan: BatchPlan) -> list[str]:
             for share, least, most in p.operating_curve
         ]
         lines += [
-            f"  with {c.n} pads a lot at {risks.consumer_quality:.3g} would pass {c.consumer_risk:.0%} "
-            "of the time"
+            f"  with {c.n} pads a lot at {risks.consumer_quality:.3g} would pass "
+            f"{100 * c.consumer_risk:.0f} % of the time"
             for c in p.smaller
         ]
         if p.known_spread_n is not None:

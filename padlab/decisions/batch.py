@@ -373,7 +373,7 @@ def _decided(
     bad = acceptance(risks.consumer_quality, k=constant, n=worth, degrees_of_freedom=df, two_sided=two)[1]
     reasons = [_against(k, constant)]
     if 1 - good > risks.producer_risk + 1e-9:
-        reasons.append(f"so few independent pads refuse a good lot {1 - good:.0%} of the time")
+        reasons.append(f"so few independent pads refuse a good lot {100 * (1 - good):.0f} % of the time")
     verdict = BatchVerdict.ACCEPT if k >= constant else BatchVerdict.REFUSE
     if verdict is BatchVerdict.REFUSE:
         reasons += _by_guard(told, s, constant)
@@ -393,7 +393,7 @@ def _worth(s: _Sample, lot_size: int | None) -> tuple[float, float]:
 
 def _against(k: float, constant: float) -> str:
     word = "at least" if k >= constant else "less than"
-    return f"lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that are needed"
+    return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that are needed"
 
 
 def _by_guard(told: CharacteristicResult, s: _Sample, constant: float) -> list[str]:
@@ -537,5 +537,5 @@ def _size(value: float, c: Characteristic) -> str:
 
     if c.unit == "mm":
         return both_lengths(value)
-    return f"{value:.3g} {c.unit}".rstrip() if c.unit else f"{value:.2%}"
+    return f"{value:.3g} {c.unit}".rstrip() if c.unit else f"{100 * value:.2f} %"
 

@@ -22,7 +22,7 @@ from padlab.records.run import GaugeBatch, Run
 from padlab.records.spec import Characteristic
 from padlab.records.traces import RawFile, content_hash, raw_files
 from padlab.statistics.quantity import to_json
-from padlab.units import both_lengths
+from padlab.units import both_lengths, thou
 
 WORDS = {"accept": "accepted", "refuse": "refused", "test_more": "test more"}
 
@@ -49,6 +49,7 @@ class OverTime:
     lots: Chart
     standard: Chart | None
     standard_about: str  # what it is; or why there is none
+    standard_unit: str
 
 
 @dataclass(frozen=True)
@@ -131,11 +132,10 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
         None if spec.reference_lot is None else {r.characteristic.name: r for r in read[spec.reference_lot]}
     )
     result = judge_lot(plan, read[lot], reference=reference)
-    over_time = tuple(
-        o
-        for number, c in enumerate(_asked(plan))
-        if (o := _over_time(c, [read[name][number] for name in lots], stock)) is not None
-    )
+    until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
+    drawn = [_over_time(c, [read[name][number] for name in lots], stock, until)
+             for number, c in enumerate(_asked(plan))]
+    over_time = tuple(o for o in drawn if o is not None)
     marks = set(result.marks)
     marks |= {mark("limits_provisional", o.characteristic.words) for o in over_time if o.lots.is_provisional}
     used = {run for r in result.characteristics for p in r.readings.pads for run in p.runs}
@@ -178,41 +178,48 @@ def _provenance(run: Run) -> Provenance:
     )
 
 
-def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock) -> OverTime | None:
-    lots_seen = lots_chart(lots)
-    if lots_seen is None:
+def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock, until: str) -> OverTime | None:
+    """Lots and check standard up to the day of the judged lot: what came later is another certificate's."""
+    seen = [lot for lot in lots if lot.first_utc is not None and lot.first_utc[:10] <= until[:10]]
+    chart = lots_chart(seen)
+    if chart is None:
         return None
-    by_gauge = any(run.id in {n for lot in lots for p in lot.pads for n in p.runs} for run, _ in stock.gauges)
-    standard, about = _standard(stock.checks, by_gauge=c.name == "thickness" and by_gauge)
-    return OverTime(c, lots_seen, standard, about)
+    gauges = {run.id for run, _ in stock.gauges}
+    by_gauge = any(run in gauges for lot in seen for p in lot.pads for run in p.runs)
+    checks = [run for run in stock.checks if run.start_utc[:10] <= until[:10]]
+    values = _standard_values(checks, by_gauge=by_gauge)
+    if not values:
+        what = "gauge" if by_gauge else "rig"
+        said = f"no check standard is on file: a drift of the {what} would look like one of the pads"
+        return OverTime(c, chart, None, said, "")
+    about, unit = ("steel ring under the gauge", "mm") if by_gauge else ("rate of the steel spring", "N/mm")
+    return OverTime(c, chart, chart_of(values), about, unit)
 
 
-def _standard(checks: Iterable[Run], *, by_gauge: bool) -> tuple[Chart | None, str]:
-    """The check standard's chart: a steel ring under the gauge, or the rate of a steel spring on the rig."""
+def _standard_values(checks: Iterable[Run], *, by_gauge: bool) -> list[tuple[str, float]]:
+    """The check standard's readings by their day: a steel ring's thickness, or the rate of a steel spring."""
     values: list[tuple[str, float]] = []
     for run in sorted(checks, key=lambda r: (r.start_utc, r.id)):
         if by_gauge and run.gauge is not None:
-            values.append((run.start_utc[:10], float(np.mean([r.thickness_mm for r in readings_of(run)]))))
+            mean = float(np.mean([r.thickness_mm for r in readings_of(run)]))
+            values.append((run.start_utc[:10], mean))
         elif not by_gauge and run.kind == "check":
             try:
                 values.append((run.start_utc[:10], spring_rate_n_per_mm(run)))
-            except RunError:  # a check of one instrument alone has no rate
+            except RunError:                        # a check of one instrument alone has no rate
                 continue
-    what = "steel ring under the gauge [mm]" if by_gauge else "rate of the steel spring [N/mm]"
-    if not values:
-        return None, "no check standard is on file: a drift of the " + ("gauge" if by_gauge else "rig") + (
-            " would look like a drift of the pads"
-        )
-    return chart_of(values), what
+    return values
 
 
 def size_words(value: float | None, c: Characteristic) -> str:
-    """A value of a characteristic as a technician reads it; of a length both units."""
+    """A value of a characteristic as a technician reads it; of a length both units, a thickness in mm."""
     if value is None:
         return "not determined"
+    if c.name == "thickness" and abs(value) >= 0.2:
+        return f"{value:.3f} mm ({thou(value):.1f} thou)"
     if c.unit == "mm":
         return both_lengths(value)
-    return f"{value:.3g} {c.unit}" if c.unit else f"{value:.1%}"
+    return f"{value:.3g} {c.unit}" if c.unit else f"{100 * value:.1f} %"
 
 
 def equivalence_words(result: CharacteristicResult) -> str:
