@@ -127,7 +127,8 @@ def lot_readings(
             silent.setdefault(fit.pad.id, f"run {fit.run}: {why}")
             continue
         values.setdefault(fit.pad.id, []).append((fit, value))
-        marks |= {m for m in fit.marks if m.weight is Weight.CAUTION}
+        # The measured curve decides: what is said of the describing law stays with the pad.
+        marks |= {m for m in fit.marks if m.weight is Weight.CAUTION and m.about != "best-fitting law"}
     for one in unfitted:
         stopped.setdefault(one.pad, []).append(f"run {one.run} gave no fit: {one.reason}")
     means = {pad: average([v for _, v in found], log=False) for pad, found in sorted(values.items())}

@@ -38,6 +38,7 @@ def certificate_page(done: Certified, *, made_on: str) -> str:
             "words": VERDICTS[r.verdict],
             "look": LOOKS[r.verdict],
             "facts": _facts(r),
+            "outside": _share_words(r.share_outside),
             "limits": _nice(batch_figures.limits_words(r.characteristic)),
             "pads": Markup(batch_figures.pads_figure(r, key=f"pads{n}")) if r.readings.pads else None,
             "curve": Markup(batch_figures.acceptance_figure(r.plan, key=f"curve{n}")),
@@ -113,6 +114,13 @@ def certified_files(page: str) -> tuple[RawFile, ...]:
             remedy="ask for the original",
         )
     return files
+
+
+def _share_words(share: float | None) -> str:
+    """A share in per cent; below a hundredth of one nobody can tell it from nothing."""
+    if share is None:
+        return "not determined"
+    return "less than 0.01 %" if share < 1e-4 else f"{100 * share:.2g} %"
 
 
 def _nice(words: str) -> str:

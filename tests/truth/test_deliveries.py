@@ -1,7 +1,8 @@
-"""The invented deliveries in sample_runs: a good lot accepted, a bad one refused, one of which too little is read.
+"""The invented deliveries in sample_runs: a good lot accepted, a bad one refused, one not yet read enough.
 
 The lots were drawn by sample_runs/make_deliveries.py: 2026-09 with 63.1 thou and 0.6 thou within a sheet
-(0.3 % outside 61 to 65 thou), 2026-10 with 62.0 and 1.0 (19 % outside), 2026-11 like the good one, 20 pads of 30.
+(0.1 % outside 61 to 65 thou), 2026-10 with 62.0 and 1.0 (a sixth outside), 2026-11 like the good one but
+with 20 pads of 30.
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ def qualify(capsys, shelf, spec, lot):
     return json.loads(capsys.readouterr().out)
 
 
-@pytest.mark.parametrize(("lot", "verdict", "same"), [("2026-09", "accept", True), ("2026-10", "refuse", False),
-                                                      ("2026-11", "test_more", True)])
+@pytest.mark.parametrize(("lot", "verdict", "same"), [
+    ("2026-09", "accept", True), ("2026-10", "refuse", False), ("2026-11", "test_more", True)])
 def test_the_three_verdicts(capsys, lot, verdict, same):
     answer = qualify(capsys, DELIVERIES, "spec-thickness.toml", lot)
     assert answer["verdict"] == verdict
@@ -35,7 +36,7 @@ def test_the_three_verdicts(capsys, lot, verdict, same):
 
 
 def test_runs_of_the_bench_rig_are_read_with_a_guard_band(capsys):
-    # Three pads of 33: whatever they say, the plan is not met. The guard band is that of the invented rig file.
+    # Three pads of 33: whatever they say, the plan is not met. The guard band comes from the rig file.
     answer = qualify(capsys, SAMPLES, "spec-give.toml", "2026-05")
     assert answer["verdict"] == "test_more"
     give, loss = answer["characteristics"]
