@@ -298,7 +298,7 @@ def _described(
         if (low, high) != (None, None)
         else None
     )
-    free = c.distribution == "any" or (shape is not None and shape.is_refused)
+    free = c.distribution == "any" or (shape is not None and shape.is_refused) or _is_without_spread(s)
     return replace(
         told,
         mean=mean,
@@ -309,6 +309,20 @@ def _described(
         outlying=apart,
         sheets=s.sheets,
     ), shape
+
+
+def _is_without_spread(s: _Sample) -> bool:
+    """All pads read alike: what measured them is too coarse to see their spread, which is not none."""
+    return s.sd <= 1e-9 * max(abs(s.mean), 1e-9)
+
+
+def p_words(p: float) -> str:
+    """A significance as a person reads it.
+
+    >>> p_words(0.031), p_words(2e-9)
+    ('= 0.031', 'below 0.001')
+    """
+    return "below 0.001" if p < 0.001 else f"= {p:.2g}"
 
 
 def _decided(
@@ -338,25 +352,20 @@ def _decided(
         )
     if isinstance(plan.rule, CountedPlan):
         return _counted(told, plan.rule, plan.risks, unfinished)
-    if not_normal:
+    if not_normal or _is_without_spread(s):
         shape = told.normality
-        marks.add(
-            mark(
-                "not_normal",
-                c.words,
-                "the pads do not follow the assumed distribution (Shapiro and "
-                f"Wilk: p = {shape.p:.2g}); they are counted"
-                if shape
-                else None,
-            )
-        )
+        if shape is None:
+            marks.add(mark("no_spread", c.words))
+        else:
+            said = f"not {c.distribution} (Shapiro and Wilk: p {p_words(shape.p)})"
+            marks.add(mark("not_normal", c.words, f"the pads are {said}; they are counted"))
         try:
             rule = counted_plan(plan.risks, lot_size=lot_size)
         except InputError as fault:
             return replace(
                 told,
                 rule="counted",
-                reasons=(*unfinished, f"not {c.distribution}, and {fault.message}: {fault.remedy}"),
+                reasons=(*unfinished, f"the pads must be counted, and {fault.message}: {fault.remedy}"),
             )
         return _counted(replace(told, rule="counted"), rule, plan.risks, unfinished)
     k = quality_index(s.mean, s.sd, low=_scaled(told.low, c), high=_scaled(told.high, c))

@@ -45,3 +45,13 @@ def test_runs_of_the_bench_rig_are_read_with_a_guard_band(capsys):
     assert give["mean"]["value"] > 0
     assert 0 < loss["mean"]["value"] < 1
     assert len(answer["runs"]) == 3
+
+
+def test_a_run_that_is_marked_stop_is_a_ground_to_test_more(capsys, tmp_path):
+    # In sample_runs the force zero drifts during one run (sheet cork, 2026-03, pad 2): its pad has no value.
+    text = (DELIVERIES / "spec-give.toml").read_text("utf-8").replace("grey wool felt", "sheet cork")
+    (tmp_path / "cork.toml").write_text(text, encoding="utf-8")
+    answer = qualify(capsys, SAMPLES, tmp_path / "cork.toml", "2026-03")
+    give = answer["characteristics"][0]
+    assert (answer["verdict"], give["n"]) == ("test_more", 2)
+    assert any("marked stop" in reason and "-2:" in reason for reason in give["reasons"])
