@@ -38,6 +38,7 @@ FACTORS: dict[str, dict[str, float]] = {
     "humidity": {"%": 1.0, "%RH": 1.0},
     "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
     "temperature difference": {"K": 1.0},
+    "count": {"1": 1.0},
     "movement with temperature": {"mm/K": 1.0, "um/K": 1e-3, "µm/K": 1e-3},
 }
 
