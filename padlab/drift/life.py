@@ -5,7 +5,8 @@ what scatters between pads and between lots (:mod:`padlab.statistics.lifetimes`)
 from a lot that nobody has tested; where only one lot is on file the answer is about that lot and says so.
 
 Wear goes by strokes, set by the calendar. Where the stock's set was followed over days at the same stop,
-its mean joins each pad's wear at the stated strokes a year; else the wear stands alone and is marked.
+its mean joins each pad's wear at the stated strokes a year; else the wear stands alone, which is marked at
+the up stop: there the spring presses day and night.
 """
 
 from __future__ import annotations
@@ -67,6 +68,7 @@ class PadLife:
     loss: PadLoss
     reach: Reach
     life: float | None                   # on the axis; None where it is not reached
+    verdict: Verdict | None              # of its path; None where it has lost nothing yet
     path_mm: Callable[[Array], Array]    # what is held against the limit, over the axis
 
 
@@ -166,14 +168,12 @@ class StockLife:
                       "life_years": None if p.life is None else p.life / self.per_year,
                       "life_strokes": p.life if self.axis == "strokes" else None,
                       "last_reading": p.reach.last_reading, "axis": self.axis,
-                      "log_life_error": p.reach.log_error, "verdict": str(self._verdict(i)),
+                      "log_life_error": p.reach.log_error,
+                      "verdict": None if p.verdict is None else str(p.verdict),
                       "recoverable_mm": p.loss.recoverable_mm, "by_mass_mm": p.loss.by_mass_mm,
-                      "set_mm": p.loss.set_mm} for i, p in enumerate(self.pads)],
+                      "set_mm": p.loss.set_mm} for p in self.pads],
             "marks": [m.to_json() for m in self.marks],
         }
-
-    def _verdict(self, place: int) -> Verdict:
-        return self.paths.paths[place].fit.verdict
 
 
 def _scaled(scale: float, log_life: float | None) -> float | None:
@@ -208,9 +208,12 @@ def stock_life(losses: Sequence[tuple[str, PadLoss]], *, material: str, material
         raise FitError(f"{material}: no pad was followed", expected="wear runs at this stop", seen="none")
     per_year = service.strokes_per_year if axis == "strokes" else DAYS_A_YEAR
     besides = _mean_set(set_by_days, per_year) if worn and set_by_days else None
-    paths = fit_paths([loss.readings for _, loss in chosen])
-    pads = tuple(_pad_life(place, run, loss, paths, limit_mm, besides)
-                 for place, (run, loss) in enumerate(chosen))
+    # A pad that has lost nothing yet has no path; it has outlived its readings, and must not be forgotten.
+    moving = [one for one in chosen if float(np.max(one[1].readings.loss_mm)) > 0]
+    paths = fit_paths([loss.readings for _, loss in moving or chosen])
+    pads = (*(_pad_life(place, run, loss, paths, limit_mm, besides)
+              for place, (run, loss) in enumerate(moving)),
+            *(_still(run, loss) for run, loss in chosen if (run, loss) not in moving))
     lots = tuple(sorted({p.lot for p in pads}))
     reached = [p for p in pads if p.life is not None]
     new = None
@@ -223,7 +226,7 @@ def stock_life(losses: Sequence[tuple[str, PadLoss]], *, material: str, material
         None if told else min(p.life or FARTHEST * p.reach.last_reading for p in pads),
         _distributions(pads) if told else (), _thinning(pads, per_year, axis),
         _marks(chosen, pads, lots, paths, told, stop=stop,
-               lacks_set=axis == "strokes" and besides is None))
+               lacks_set=axis == "strokes" and besides is None and stop == "up"))
 
 
 def _pad_life(place: int, run: str, loss: PadLoss, paths: StockPaths, limit_mm: float,
@@ -241,7 +244,13 @@ def _pad_life(place: int, run: str, loss: PadLoss, paths: StockPaths, limit_mm: 
         more = 0.0 if besides is None else np.array([besides(float(one)) for one in n])
         return np.asarray(path.loss_mm(n) + more)
 
-    return PadLife(run, path.readings.pad, path.readings.lot, loss, reach, life, path_mm)
+    return PadLife(run, path.readings.pad, path.readings.lot, loss, reach, life, path.fit.verdict, path_mm)
+
+
+def _still(run: str, loss: PadLoss) -> PadLife:
+    reach = Reach(math.inf, None, float(loss.readings.strokes.max()))
+    return PadLife(run, loss.readings.pad, loss.readings.lot, loss, reach, None, None,
+                   lambda n: np.zeros_like(n, dtype=np.float64))
 
 
 def _mean_set(set_by_days: Sequence[tuple[str, PadLoss]], per_year: float) -> Callable[[float], float]:
@@ -302,7 +311,7 @@ def _thinning(pads: Sequence[PadLife], per_year: float, axis: Axis) -> tuple[Thi
         if at > FARTHEST * last:
             break
         by_lot: dict[str, list[float]] = {}
-        for p in pads:
+        for p in (p for p in pads if p.verdict is not None):
             by_lot.setdefault(p.lot, []).append(math.log(max(float(p.path_mm(np.array([at]))[0]), 1e-9)))
         middle = new_pad(by_lot)
         ends = (middle.centre_low95, middle.centre_high95)
@@ -332,11 +341,11 @@ def _marks(chosen: Sequence[tuple[str, PadLoss]], pads: Sequence[PadLife], lots:
                           "the limit lies beyond the readings: carried on by the law"))
     if len(paths.tied) > 1:
         found.append(mark("laws_tied", "law", "not told apart: " + ", ".join(one.law for one in paths.tied)))
-    bad = {path.readings.pad: path.fit.verdict for path in paths.paths
-           if path.fit.verdict is not Verdict.GOOD}
+    bad = {p.pad: p.verdict for p in pads if p.verdict not in (Verdict.GOOD, None)}
     if bad:
-        found.append(mark("fit_not_good", "law", f"{paths.law}: {' or '.join(sorted(set(bad.values())))} for "
-                          f"{len(bad)} of {len(pads)} pads: {', '.join(sorted(bad)[:6])}"))
+        verdicts = " or ".join(sorted({str(v).replace("_", " ") for v in bad.values()}))
+        found.append(mark("fit_not_good", "law", f"{paths.law}: {verdicts} for {len(bad)} of {len(pads)} "
+                          f"pads: {', '.join(sorted(bad)[:6])}"))
     if lacks_set:
         found.append(mark("set_not_measured", stop))
     by_code: dict[str, list[Mark]] = {}

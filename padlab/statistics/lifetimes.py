@@ -220,6 +220,19 @@ class Distribution:
     parameters: tuple[float, float]
     log_likelihood: float
 
+    def share_before(self, life: float) -> float:
+        """The share of the pads that do not reach ``life``; what :meth:`quantile` turns round.
+
+        >>> round(Distribution("lognormal", (2.0, 0.4), 0.0).share_before(math.exp(2.0)), 6)
+        0.5
+        """
+        from scipy import special
+
+        first, second = self.parameters
+        if self.name == "lognormal":
+            return float(special.ndtr((math.log(life) - first) / second))
+        return float(-math.expm1(-((life / second) ** first)))
+
     def quantile(self, share: float) -> float:
         """The life that ``share`` of the pads do not reach.
 
@@ -279,3 +292,25 @@ def maximum_likelihood(lives: Sequence[float], reached: Sequence[bool], *,
     log_likelihood = -float(found.fun) - float(d.sum()) * math.log(unit) - float(y[d].sum())
     parameters = (location, scale) if name == "lognormal" else (1 / scale, math.exp(location))
     return Distribution(name, parameters, log_likelihood)
+
+
+def plotting_positions(lives: Sequence[float], reached: Sequence[bool]) -> list[float | None]:
+    """The share of pads at which each reached life is drawn; None for those not reached.
+
+    Lives rise; half-way up each step of Kaplan and Meier's curve (J. Amer. Statist. Assoc. 53 (1958) 457,
+    from memory).
+
+    >>> plotting_positions([1.0, 2.0, 3.0, 4.0], [True, True, True, True])
+    [0.125, 0.375, 0.625, 0.875]
+    >>> plotting_positions([1.0, 2.0, 3.0], [True, False, True])
+    [0.16666666666666663, None, 0.6666666666666666]
+    """
+    survive, at_risk, out = 1.0, len(lives), list[float | None]()
+    for was_reached in reached:
+        if was_reached:
+            before, survive = survive, survive * (1 - 1 / at_risk)
+            out.append(1 - (before + survive) / 2)
+        else:
+            out.append(None)
+        at_risk -= 1
+    return out
