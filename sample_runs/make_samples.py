@@ -16,8 +16,6 @@ import sys
 import tempfile
 from pathlib import Path
 
-from make_wear import main as make_wear
-
 from padlab.capture.virtual.simulate import as_pad
 from padlab.capture.virtual.stocks import make_pad
 from padlab.records.packing import pack
@@ -54,7 +52,6 @@ def main(folder: Path) -> None:
     for run in sorted((folder / "runs").iterdir()):
         pack(open_run(run))
     (folder / ".cautions-shown").unlink(missing_ok=True)
-    make_wear(folder)
 
 
 def one_pad(folder: Path, work: Path, blank: str, material: str, stock: str, lot: str, lot_number: int,
@@ -102,4 +99,8 @@ def capture(folder: Path, work: Path, rig_name: str, procedure: str, *, rig: lis
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)
+    from make_wear import main as make_wear  # beside this file
+
+    where = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
+    main(where)
+    make_wear(where)
