@@ -33,6 +33,8 @@ Unit = Literal["years", "strokes"]
 DAYS_A_YEAR = 365.25
 FEWEST_REACHED = 2
 """A life is told only where so many pads, and more than half of all, come near the limit (design choice)."""
+OPEN = 0.25
+"""Standard error of the logarithm of a life from its own readings beyond which its path is undetermined."""
 TOLD_YEARS = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0)
 
 
@@ -244,7 +246,17 @@ def _pad_life(place: int, run: str, loss: PadLoss, paths: StockPaths, limit_mm: 
         more = 0.0 if besides is None else np.array([besides(float(one)) for one in n])
         return np.asarray(path.loss_mm(n) + more)
 
-    return PadLife(run, path.readings.pad, path.readings.lot, loss, reach, life, path.fit.verdict, path_mm)
+    return PadLife(run, path.readings.pad, path.readings.lot, loss, reach, life,
+                   _verdict(paths, place, reach), path_mm)
+
+
+def _verdict(paths: StockPaths, place: int, reach: Reach) -> Verdict:
+    """Of the path: an open parameter does not matter where the limit's place is known all the same."""
+    if paths.has_pattern:
+        return Verdict.RESIDUAL_PATTERN
+    verdict = paths.paths[place].fit.verdict
+    is_known = reach.log_error is not None and reach.log_error < OPEN
+    return Verdict.GOOD if verdict is Verdict.UNDETERMINED and is_known else verdict
 
 
 def _still(run: str, loss: PadLoss) -> PadLife:
@@ -345,7 +357,8 @@ def _marks(chosen: Sequence[tuple[str, PadLoss]], pads: Sequence[PadLife], lots:
     if bad:
         verdicts = " or ".join(sorted({str(v).replace("_", " ") for v in bad.values()}))
         found.append(mark("fit_not_good", "law", f"{paths.law}: {verdicts} for {len(bad)} of {len(pads)} "
-                          f"pads: {', '.join(sorted(bad)[:6])}"))
+                          f"pads: {', '.join(sorted(bad)[:6])}" if not paths.has_pattern else
+                          f"{paths.law}: what it leaves has a pattern, which the interval does not know of"))
     if lacks_set:
         found.append(mark("set_not_measured", stop))
     by_code: dict[str, list[Mark]] = {}

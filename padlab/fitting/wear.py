@@ -33,6 +33,8 @@ FARTHEST = 3.0
 ask for short extrapolations; the number is a design choice)."""
 TIE = 2.0
 """Laws within this of the best AICc are not told apart by the readings."""
+PATTERN = 3.0
+"""Standard errors beyond which a correlation is taken for a pattern: one stock in 700 by chance."""
 FEWEST_READINGS = 4
 LOST = (Verdict.STOPPED_EARLY, Verdict.TOO_FEW_POINTS)
 
@@ -129,6 +131,21 @@ class StockPaths:
     def paths(self) -> tuple[WearPath, ...]:
         """One path a pad, in the order given."""
         return self.best.paths
+
+    @property
+    def has_pattern(self) -> bool:
+        """Whether what the best law leaves runs on from reading to reading, more than chance would have it.
+
+        Lag-one correlation of the residuals of all pads together, against its standard error 1/sqrt(pairs).
+        """
+        along, square, pairs = 0.0, 0.0, 0
+        for path in self.paths:
+            left = path.readings.loss_mm - path.loss_mm(path.readings.strokes)
+            along += float(left[1:] @ left[:-1])
+            square += float(left @ left)
+            pairs += left.size - 1
+        floor = len(self.paths) * (1e-9 * max(float(p.readings.loss_mm.max()) for p in self.paths)) ** 2
+        return square > floor and along / square * math.sqrt(pairs) > PATTERN
 
 
 def fit_paths(pads: Sequence[WearReadings]) -> StockPaths:

@@ -9,6 +9,7 @@ import pytest
 from padlab.drift.ageing import activation_energy, ageing, not_arrhenius, shift_wlf, thermal_slope
 from padlab.drift.life import Service, stock_life
 from padlab.errors import FitError, InputError
+from padlab.fitting.results import Verdict
 from padlab.fitting.wear import WearReadings
 from padlab.fitting.wear_run import PadLoss
 from padlab.marks import Weight
@@ -112,6 +113,16 @@ def test_thinning_is_told_as_far_as_paths_may_be_carried():
     values = [t.loss_mm.value for t in found.thinning]
     assert values == sorted(values)
     assert all(t.loss_mm.low < t.loss_mm.value < t.loss_mm.high for t in found.thinning)
+
+
+def test_a_law_that_leaves_a_pattern_is_marked_and_not_called_good():
+    waves = [(run, PadLoss(WearReadings(p.readings.pad, p.readings.lot, N, p.readings.loss_mm
+                                        + 2e-3 * np.sin(N / 2.5e5)), "strokes", 1.6, None, None, None, ()))
+             for run, p in losses()]
+    found = life(waves)
+    assert {p.verdict for p in found.pads} == {Verdict.RESIDUAL_PATTERN}
+    assert any(m.code == "fit_not_good" and "pattern" in m.message for m in found.marks)
+    assert {p.verdict for p in life(losses()).pads} == {Verdict.GOOD}
 
 
 def test_laws_that_tie_widen_the_answer():

@@ -80,6 +80,15 @@ def test_the_error_of_a_life_is_that_of_repeated_pads():
     assert np.mean(said) == pytest.approx(np.std(logs), rel=0.2)
 
 
+def test_what_a_law_leaves_in_a_pattern_is_seen():
+    rng = np.random.default_rng(11)
+    read = [1.4e-8 * N + rng.normal(0, 5e-4, N.size) for _ in range(5)]
+    waves = 2e-3 * np.sin(N / 2.5e5)
+    assert not fit_paths([pad(loss, f"A{i}") for i, loss in enumerate(read)]).has_pattern
+    assert fit_paths([pad(loss + waves, f"A{i}") for i, loss in enumerate(read)]).has_pattern
+    assert not fit_paths([pad(1.4e-8 * N)]).has_pattern                    # exact: what is left is rounding
+
+
 @pytest.mark.parametrize(("pads", "words"), [
     ([], "no pad"),
     ([WearReadings("A1", "1", N[:3], 1e-8 * N[:3])], "too few"),
