@@ -100,8 +100,8 @@ class WearPath:
         at = float(optimize.brentq(over, low, high, xtol=1e-12))
         slope = (over(at + 1e-6) - over(at - 1e-6)) / 2e-6          # loss per unit of ln N
         error = self.fit.predict_standard_error(np.array([math.exp(at)]))
-        log_error = None if error is None or slope <= 0 else float(error[0]) / slope
-        return Reach(math.exp(at), log_error, last)
+        log_error = math.inf if error is None or slope <= 0 else float(error[0]) / slope
+        return Reach(math.exp(at), log_error if math.isfinite(log_error) else None, last)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ Not one of these is a formula that padlab fits; a pad here is a state that is st
 * **Contacts lost at first loading** (softening) and **permanent compaction** (early set): both run,
   stroke by stroke, toward what the largest squeeze so far asks for, and never come back.
 * **Tiring**: some contacts loosen over tens of strokes and find each other again overnight (warm-up).
-* **Wear**: a depth per unit of work of loading, far below a nanometre a stroke.
+* **Wear**: a depth per unit of work of loading, far below a nanometre a stroke; more once it has served.
 * **Fatigue**: every contact breaks down after a number of strokes of its own, spread log-normally; what
   has broken down leaves the pad thinner for good. Nothing in the first thousand strokes, most of it within
   a million. Only :meth:`VirtualPad.serve`, which goes through many strokes at once, knows of it.
@@ -95,7 +95,8 @@ class Substance:
     lost_contacts: float = 0.05        # share lost after hard working-in
     early_set: float = 0.01            # permanent compaction after hard working-in, strain
     tiring: float = 0.03               # share loosened over tens of strokes, found again overnight
-    wear_mm_per_mj: float = 2.0e-8     # depth per work of loading
+    wear_mm_per_mj: float = 2.0e-8     # depth per work of loading, a fresh face
+    rubs_mm_per_mj: float = 5.0e-8     # the same once it has served
     fatigue_strain: float = 0.0        # lost for good once all contacts have broken down
     fatigue_strokes: float = 1.0e6     # strokes to 8 N after which half of them have
     fatigue_spread: float = 1.4        # the spread of that, natural logarithm
@@ -237,7 +238,7 @@ class VirtualPad:
         self.rest(1.0)
 
     def serve(self, strokes: float, *, to_n: float = 8.0) -> None:
-        """Go through many strokes at once: one is stepped, the others wear and break down as much.
+        """Go through many strokes at once: one is stepped, the others rub and break down by its work.
 
         A stroke to twice the force counts eight times for fatigue (a slope of 3, invented).
         """
@@ -252,7 +253,7 @@ class VirtualPad:
         self.served += strokes * (to_n / 8.0) ** 3
         deep = self.substance.fatigue_strain * self.substance.free_height_mm
         self.compacted_mm += deep * (self._broken_down() - before)
-        self.compacted_mm += self.substance.wear_mm_per_mj * work * max(strokes - 1.0, 0.0)
+        self.compacted_mm += self.substance.rubs_mm_per_mj * work * max(strokes - 1.0, 0.0)
         self.tired = 1.0
 
     def _broken_down(self) -> float:

@@ -46,32 +46,32 @@ MATERIALS: dict[str, Stock] = {
         free_height_mm=1.78, crowd_stiffness_n_per_mm=21.0, first_contacts=0.06, gap_strain=0.16,
         gap_spread=0.7, solid_strain=0.75, crowding=2.0, rubbing=0.25, stuck_share=0.3,
         slip_length=0.09, flow_width=0.0085, lost_contacts=0.08, early_set=0.020, tiring=0.04,
-        wear_mm_per_mj=8.0e-8, fatigue_strain=0.040, fatigue_strokes=2.0e5, fatigue_spread=1.5)),
+        rubs_mm_per_mj=8.0e-8, fatigue_strain=0.040, fatigue_strokes=2.0e5, fatigue_spread=1.5)),
     "synthetic felt": Stock("felt", Substance(
         free_height_mm=1.62, crowd_stiffness_n_per_mm=43.0, first_contacts=0.06, gap_strain=0.13,
         gap_spread=0.7, solid_strain=0.75, crowding=2.0, rubbing=0.19, stuck_share=0.35,
         slip_length=0.08, flow_width=0.0070, lost_contacts=0.06, early_set=0.012, tiring=0.03,
-        wear_mm_per_mj=1.0e-7, fatigue_strain=0.035, fatigue_strokes=2.5e5, fatigue_spread=1.5)),
+        rubs_mm_per_mj=1.0e-7, fatigue_strain=0.035, fatigue_strokes=2.5e5, fatigue_spread=1.5)),
     "sheet cork": Stock("cork", Substance(
         free_height_mm=1.60, crowd_stiffness_n_per_mm=112.0, first_contacts=0.10, gap_strain=0.060,
         gap_spread=0.9, solid_strain=0.60, crowding=1.6, rubbing=0.12, stuck_share=0.3,
         slip_length=0.10, flow_width=0.0060, lost_contacts=0.05, early_set=0.006, tiring=0.02,
-        wear_mm_per_mj=6.0e-8, fatigue_strain=0.030, fatigue_strokes=4.0e5, fatigue_spread=1.3)),
+        rubs_mm_per_mj=6.0e-8, fatigue_strain=0.030, fatigue_strokes=4.0e5, fatigue_spread=1.3)),
     "rubber cork": Stock("cork", Substance(
         free_height_mm=1.56, crowd_stiffness_n_per_mm=190.0, first_contacts=0.12, gap_strain=0.030,
         gap_spread=0.9, solid_strain=0.60, crowding=1.5, rubbing=0.09, stuck_share=0.4,
         slip_length=0.10, flow_width=0.0050, lost_contacts=0.04, early_set=0.003, tiring=0.015,
-        wear_mm_per_mj=5.0e-8, fatigue_strain=0.020, fatigue_strokes=6.0e5, fatigue_spread=1.3)),
+        rubs_mm_per_mj=5.0e-8, fatigue_strain=0.020, fatigue_strokes=6.0e5, fatigue_spread=1.3)),
     "soft neoprene": Stock("neoprene", Substance(
         free_height_mm=1.80, crowd_stiffness_n_per_mm=1.52, first_contacts=0.95, gap_strain=0.20,
         gap_spread=0.5, solid_strain=0.65, crowding=1.6, rubbing=0.08, stuck_share=0.2,
         slip_length=0.10, flow_width=0.0100, lost_contacts=0.07, early_set=0.010, tiring=0.03,
-        wear_mm_per_mj=5.0e-8, fatigue_strain=0.030, fatigue_strokes=3.0e5, fatigue_spread=1.2)),
+        rubs_mm_per_mj=5.0e-8, fatigue_strain=0.030, fatigue_strokes=3.0e5, fatigue_spread=1.2)),
     "dense polymer": Stock("polymer", Substance(
         free_height_mm=1.46, crowd_stiffness_n_per_mm=400.0, first_contacts=0.08, gap_strain=0.020,
         gap_spread=0.9, solid_strain=0.60, crowding=1.5, rubbing=0.04, stuck_share=0.4,
         slip_length=0.08, flow_width=0.0035, lost_contacts=0.02, early_set=0.001, tiring=0.008,
-        wear_mm_per_mj=4.0e-8, fatigue_strain=0.015, fatigue_strokes=1.0e6, fatigue_spread=1.5)),
+        rubs_mm_per_mj=4.0e-8, fatigue_strain=0.015, fatigue_strokes=1.0e6, fatigue_spread=1.5)),
 }
 
 
@@ -122,7 +122,7 @@ def make_pad(
         rubbing=middle.rubbing * scattered(1, 0.7),
         flow_width=middle.flow_width * scattered(2),
         early_set=middle.early_set * scattered(3, 2.0),
-        wear_mm_per_mj=middle.wear_mm_per_mj * wears,
+        rubs_mm_per_mj=middle.rubs_mm_per_mj * wears,
         fatigue_strokes=middle.fatigue_strokes / wears,
     )
     return pad_of(substance, material=material, material_class=stock.material_class, lot=lot, pad=pad)

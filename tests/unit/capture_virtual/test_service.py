@@ -24,15 +24,14 @@ def test_many_strokes_at_once_are_as_many_in_parts():
     assert whole == pytest.approx(parts, rel=0.01)
 
 
-def test_strokes_gone_through_wear_as_much_as_strokes_stepped():
+def test_the_first_strokes_are_as_if_stepped():
+    # What a capture presses is no service: nothing breaks down, and a fresh face hardly rubs.
     stepped, gone_through = make_pad("soft neoprene"), make_pad("soft neoprene")
     for piece in (stepped, gone_through):
         piece.work_in(strokes=40)
-    before = stepped.compacted_mm, gone_through.compacted_mm
     stepped.work_in(to_n=8.0, strokes=30)
     gone_through.serve(30, to_n=8.0)
-    made = stepped.compacted_mm - before[0], gone_through.compacted_mm - before[1]
-    assert made[1] == pytest.approx(made[0], rel=0.25)
+    assert gone_through.compacted_mm == pytest.approx(stepped.compacted_mm, abs=1e-5)
 
 
 def test_harder_strokes_wear_more():

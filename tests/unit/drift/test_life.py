@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from padlab.drift.ageing import activation_energy, ageing, not_arrhenius, shift_wlf, thermal_slope
 from padlab.drift.life import Service, stock_life
@@ -205,3 +207,30 @@ def test_an_activation_energy_needs_three_temperatures():
         activation_energy([40, 50, 50], [1.0, 2.0, 2.1])
     with pytest.raises(FitError):
         shift_wlf(150)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(0, 2**31), st.integers(1, 6), st.integers(1, 4), st.floats(1e-5, 0.5), st.floats(1, 1e12),
+       st.floats(1e-3, 5))
+def test_any_readings_give_an_answer_in_json_or_one_refusal(seed, pads, lots, size, last, limit_mm):
+    rng = np.random.default_rng(seed)
+    some = []
+    for i in range(pads):
+        n = np.sort(rng.uniform(0, last, rng.integers(4, 12))) + last * 1e-9
+        if np.any(np.diff(n) == 0):
+            return
+        loss = size * rng.normal(1, 0.5) * (n / last) ** rng.uniform(0.05, 2)
+        readings = WearReadings(str(i), str(i % lots), n, loss + rng.normal(0, size / 5, n.size))
+        some.append((f"run {i}", PadLoss(readings, "strokes", 1.6, None, None, None, ())))
+    try:
+        found = life(some, limit_mm=limit_mm)
+    except FitError:
+        return
+    told = json.loads(json.dumps(found.to_json(), allow_nan=False))
+    assert (told["median_years"] is None) == (told["pad_interval90_years"] is None)
+    assert (told["median_years"] is None) == (told["longer_than_years"] is not None)
+    if told["median_years"] is not None:
+        interval = told["pad_interval90_years"]
+        assert interval["low"] <= told["median_years"]["value"] <= interval["high"]
+        assert told["b10_lower95_years"] <= told["median_years"]["value"]
+        assert 2 * found.censored < pads
