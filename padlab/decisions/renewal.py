@@ -7,10 +7,10 @@ has none. A pad that was followed in two runs counts once: in the one that goes 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from padlab.drift.ageing import Ageing, not_arrhenius
+from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
 from padlab.drift.life import Service, StockLife, stock_life
 from padlab.errors import FitError, PadlabError, RunError
 from padlab.fitting.wear_run import PadLoss, loss_of
@@ -38,13 +38,15 @@ class Renewals:
     left_out: tuple[LeftOut, ...]
     ageing: Ageing | None
     ageing_marks: dict[str, Mark]
+    climate: dict[str, Climate] = field(default_factory=dict)    # by stock, from its unloaded pads
 
     def to_json(self) -> dict[str, Any]:
         """As ``padlab life --json`` prints it."""
         return {
             "limit_mm": self.limit_mm, "stop": self.stop,
             "strokes_per_day": self.service.strokes_per_day, "days_per_week": self.service.days_per_week,
-            "materials": [s.to_json() for s in self.stocks],
+            "materials": [{**s.to_json(), "climate": self.climate[s.material].to_json()
+                           if s.material in self.climate else None} for s in self.stocks],
             "left_out": [vars(one) for one in self.left_out],
             "ageing": None if self.ageing is None else {
                 **self.ageing.to_json(),
@@ -97,7 +99,9 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
                        remedy="padlab import TABLE --kind wear takes in readings of a pad over its service")
     marks = {s.material: m for s in stocks if (m := not_arrhenius(s.material, s.material_class)) is not None}
     return Renewals(limit_mm, service, stop, tuple(stocks), tuple(sorted(left_out, key=lambda o: o.run)),
-                    ageing, marks if ageing is not None else {})
+                    ageing, marks if ageing is not None else {}, {
+                        name: found for name, some in sorted(controls.items())
+                        if (found := climate([_table(run) for run in some])) is not None})
 
 
 def _unfit(run: Run, stop: str) -> str | None:
@@ -137,9 +141,12 @@ def _once_a_pad(runs: Sequence[Run], left_out: list[LeftOut]) -> list[Run]:
 def _loss(run: Run, controls: Sequence[Run]) -> PadLoss:
     assert run.pad is not None
     own = [c for c in controls if c.pad is not None and c.pad.lot == run.pad.lot]
-    table = {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
-    return loss_of(table, pad=run.pad.id, lot=run.pad.lot, controls=[
-        {str(c): one.samples[c].to_numpy() for c in one.samples.columns} for one in own or controls])
+    return loss_of(_table(run), pad=run.pad.id, lot=run.pad.lot,
+                   controls=[_table(one) for one in own or controls])
+
+
+def _table(run: Run) -> dict[str, Any]:
+    return {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
 
 
 def _with_run_marks(life: StockLife, runs: Sequence[Run]) -> StockLife:

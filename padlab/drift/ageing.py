@@ -12,7 +12,7 @@ dries, foam takes up water: their ageing follows no activation energy, and the a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,7 @@ import numpy as np
 
 from padlab.errors import FitError, InputError
 from padlab.marks import Mark, mark
-from padlab.statistics.quantity import Quantity, t95
+from padlab.statistics.quantity import Quantity, t95, to_json
 
 GAS_CONSTANT = 8.314462618
 """J/(mol K); CODATA 2018, exact."""
@@ -145,6 +145,51 @@ def thermal_slope(temperature_c: Sequence[float], thickness_mm: Sequence[float])
     value, error = _slope(x, y)
     half = t95(x.size - 2) * error
     return Quantity(value, value - half, value + half)
+
+
+@dataclass(frozen=True)
+class Climate:
+    """What warmth and damp do to unloaded pads of a stock, per kelvin and per % of humidity; None: not seen."""
+
+    per_kelvin_mm: Quantity | None
+    per_percent_mm: Quantity | None
+
+    def to_json(self) -> dict[str, Any]:
+        """As ``padlab life --json`` prints it."""
+        return {"per_kelvin_mm": to_json(self.per_kelvin_mm), "per_percent_humidity_mm": to_json(
+            self.per_percent_mm)}
+
+
+def climate(controls: Sequence[Mapping[str, Any]]) -> Climate | None:
+    """Both slopes at once, each pad about its own mean; None where nothing moved or too little was read.
+
+    ``controls``: tables of unloaded pads with ``thickness_mm`` and ``temperature_c`` or ``humidity_percent``
+    (n,). A slope is told where its quantity moved by more than rounding would: 0.5 K, 2 %.
+
+    >>> t = np.array([18.0, 20.0, 22.0, 24.0, 21.0])
+    >>> found = climate([{"thickness_mm": 1.6 + 3e-4 * (t - 20), "temperature_c": t}])
+    >>> round(found.per_kelvin_mm.value * 1e3, 6), found.per_percent_mm
+    (0.3, None)
+    """
+    moved = {"temperature_c": 0.5, "humidity_percent": 2.0}
+    names = [name for name, least in moved.items() if controls and all(
+        name in c and np.isfinite(np.asarray(c[name], dtype=np.float64)).all() for c in controls)
+        and max(float(np.ptp(np.asarray(c[name], dtype=np.float64))) for c in controls) >= least]
+    rows = [np.column_stack([np.asarray(c[name], dtype=np.float64) for name in (*names, "thickness_mm")])
+            for c in controls]
+    if not names:
+        return None
+    centred = np.vstack([one - one.mean(axis=0) for one in rows])
+    x, y = centred[:, :-1], centred[:, -1]
+    freedom = y.size - len(rows) - len(names)
+    if freedom < 1 or np.linalg.matrix_rank(x) < len(names):
+        return None
+    values = np.linalg.lstsq(x, y, rcond=None)[0]
+    left = y - x @ values
+    errors = np.sqrt(np.diag(np.linalg.inv(x.T @ x)) * float(left @ left) / freedom)
+    told = {name: Quantity(float(v), float(v - t95(freedom) * e), float(v + t95(freedom) * e))
+            for name, v, e in zip(names, values, errors, strict=True)}
+    return Climate(told.get("temperature_c"), told.get("humidity_percent"))
 
 
 def _slope(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:

@@ -23,7 +23,8 @@ def life_page(found: Renewals, *, made_on: str) -> str:
     """
     from markupsafe import Markup
 
-    stocks = [{"stock": s, **_words(s), "key": f"stock{n}", "paths": Markup(paths_panel(s, key=f"paths{n}")),
+    stocks = [{"stock": s, **_words(s), "climate": _climate(found, s), "key": f"stock{n}",
+               "paths": Markup(paths_panel(s, key=f"paths{n}")),
                "lives": Markup(life_panel(s, key=f"lives{n}"))} for n, s in enumerate(found.stocks)]
     return environment().get_template("life.html.j2").render(
         made_on=made_on, version=__version__, cautions=CAUTIONS, found=found, stocks=stocks,
@@ -33,6 +34,17 @@ def life_page(found: Renewals, *, made_on: str) -> str:
 def write_life(found: Renewals, out: Path, *, made_on: str) -> None:
     """Write the page; what stood there before stays whole until the new page is."""
     write_page(out, "--out", lambda: life_page(found, made_on=made_on))
+
+
+def _climate(found: Renewals, stock: StockLife) -> list[str]:
+    """What warmth and damp do to an unloaded pad, in words."""
+    seen = found.climate.get(stock.material)
+    if seen is None:
+        return []
+    parts = ((seen.per_kelvin_mm, "a kelvin warmer"), (seen.per_percent_mm, "one per cent of humidity more"))
+    return [f"An unloaded pad of it grows by {1e3 * q.value:.2f} µm for {words} "
+            f"({1e3 * q.low:.2f} to {1e3 * q.high:.2f} µm); the unloaded pad's change is taken off the others"
+            for q, words in parts if q is not None and q.low is not None and q.high is not None]
 
 
 def _words(stock: StockLife) -> dict[str, Any]:

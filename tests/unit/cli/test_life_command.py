@@ -104,3 +104,11 @@ def test_runs_of_another_kind_are_refused_by_name(padlab, tmp_path):
     assert code == 1
     code, out, err = padlab("life", SAMPLES, *ASKED, "--aged-at", "20degC", "--service-at", "30degC")
     assert (code, "hotter" in err) == (1, True)
+
+
+def test_what_damp_did_to_the_unloaded_pads_is_told(padlab):
+    answer = json.loads(padlab("life", SAMPLES, *ASKED, "--json")[1])
+    climate = {m["material"]: m["climate"] for m in answer["materials"]}
+    felt = climate["grey wool felt"]["per_percent_humidity_mm"]        # made with 0.35 um a per cent
+    assert felt["low"] < 0.00035 < felt["high"]
+    assert felt["low"] > 0

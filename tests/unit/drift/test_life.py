@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from padlab.drift.ageing import activation_energy, ageing, not_arrhenius, shift_wlf, thermal_slope
+from padlab.drift.ageing import activation_energy, ageing, climate, not_arrhenius, shift_wlf, thermal_slope
 from padlab.drift.life import Service, stock_life
 from padlab.errors import FitError, InputError
 from padlab.fitting.results import Verdict
@@ -197,6 +197,31 @@ def test_slopes_cover_their_truth():
     assert 0.92 <= held / 400 <= 0.98
     with pytest.raises(FitError):
         thermal_slope([20, 20, 20], [1, 2, 3])
+
+
+def test_warmth_and_damp_are_told_apart_and_cover_their_truth():
+    rng = np.random.default_rng(3)
+    held = []
+    for _ in range(300):
+        tables = [{"temperature_c": rng.normal(21, 2, 8), "humidity_percent": rng.normal(50, 6, 8)}
+                  for _ in range(2)]
+        for k, one in enumerate(tables):
+            one["thickness_mm"] = (1.6 + k / 10 + 3e-4 * one["temperature_c"] + 4e-4 * one["humidity_percent"]
+                                   + rng.normal(0, 1e-3, 8))
+        found = climate(tables)
+        held.append([found.per_kelvin_mm.low <= 3e-4 <= found.per_kelvin_mm.high,
+                     found.per_percent_mm.low <= 4e-4 <= found.per_percent_mm.high])
+    assert np.all(np.abs(np.mean(held, axis=0) - 0.95) < 0.035)
+
+
+def test_a_climate_that_did_not_move_tells_nothing():
+    still = {"thickness_mm": np.ones(6), "temperature_c": np.full(6, 21.0),
+             "humidity_percent": np.full(6, 50.0)}
+    assert climate([]) is None
+    assert climate([still]) is None
+    assert climate([{"thickness_mm": np.ones(2), "temperature_c": np.array([20.0, 25.0])}]) is None
+    short = {**still, "temperature_c": np.array([20, 21, 22, 23, np.nan, 25])}
+    assert climate([short]) is None
 
 
 def test_an_activation_energy_needs_three_temperatures():
