@@ -149,7 +149,7 @@ def thermal_slope(temperature_c: Sequence[float], thickness_mm: Sequence[float])
 
 @dataclass(frozen=True)
 class Climate:
-    """What warmth and damp do to unloaded pads of a stock, per kelvin and per % of humidity; None: not seen."""
+    """What warmth and damp do to unloaded pads, per kelvin and per % of humidity; None: not seen."""
 
     per_kelvin_mm: Quantity | None
     per_percent_mm: Quantity | None
