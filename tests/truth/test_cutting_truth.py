@@ -65,7 +65,7 @@ class TestCut:
 
 
 class TestCheckReading:
-    """e = +6 thou at a fitted 52 thou; holding 2.6 N, face 18 x 9, medium touch, seats by 20 um, w L = 25 um."""
+    """e = +6 thou at a fitted 52 thou; holding 2.6 N, face 18 x 9, medium touch, seats by 20 um."""
 
     PAD = felt(18, 9, seat_mm=0.020)
     WANTED = loaded_wanted_mm("down", fitted_loaded_mm=52 * MM_PER_THOU, port_error_mm=6 * MM_PER_THOU)
