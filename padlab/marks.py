@@ -99,6 +99,19 @@ CODES: dict[str, tuple[Weight, str]] = {
     "place_unknown": (Weight.NOTE, "where the rig stands is not known: standard gravity, with its doubt"),
     "one_limb": (Weight.STOP, "weights from below only: where the pad stands on the way back is not known"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
+    "this_lot_only": (Weight.CAUTION, "one lot only: the life is that of this lot, not of the stock"),
+    "life_not_reached": (Weight.STOP, "too few paths come near the limit: no life can be told"),
+    "paths_unreached": (
+        Weight.CAUTION, "some pads would need over three times their readings; they count as lower bounds"),
+    "laws_tied": (Weight.NOTE, "the readings do not tell the best laws apart; their spread joins the doubt"),
+    "no_control": (Weight.NOTE, "no unloaded pad beside it: what warmth and damp did is in the loss"),
+    "rest_short": (Weight.CAUTION, "not read after a day of rest: the loss may hold what comes back"),
+    "start_unknown": (Weight.CAUTION, "first read after strokes: what was lost by then is not known"),
+    "set_not_measured": (Weight.CAUTION, "set by the calendar was not measured at this stop: wear alone"),
+    "not_arrhenius": (Weight.STOP, "its ageing follows no activation energy"),
+    "few_temperatures": (Weight.CAUTION, "aged at fewer than three temperatures: whether it holds is open"),
+    "ageing_far": (Weight.CAUTION, "carried over 30 K below the lowest test: extrapolated"),
+    "ageing_refused": (Weight.STOP, "carried too far from the test to be used"),
 }
 
 

@@ -16,6 +16,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from make_wear import main as make_wear
+
 from padlab.capture.virtual.simulate import as_pad
 from padlab.capture.virtual.stocks import make_pad
 from padlab.records.packing import pack
@@ -52,6 +54,7 @@ def main(folder: Path) -> None:
     for run in sorted((folder / "runs").iterdir()):
         pack(open_run(run))
     (folder / ".cautions-shown").unlink(missing_ok=True)
+    make_wear(folder)
 
 
 def one_pad(folder: Path, work: Path, blank: str, material: str, stock: str, lot: str, lot_number: int,

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
 
-def _typed(kind: str, *, low: float, high: float) -> Callback:
+def quantity_option(kind: str, *, low: float, high: float) -> Callback:
     """An option's text as a quantity with its unit; a bare number or an absurd size is a usage error."""
     def read(ctx: click.Context, param: click.Parameter, text: str | None) -> float | None:
         return None if text is None else _quantity(text, kind, low, high)
@@ -40,7 +40,7 @@ def _quantity(text: str, kind: str, low: float, high: float) -> float:
     except UnitError as fault:
         raise click.BadParameter(plain(str(fault))) from fault
     if not low <= number <= high:
-        unit = {"length": "mm", "force": "N"}[kind]
+        unit = {"length": "mm", "force": "N", "temperature": "degC"}[kind]
         raise click.BadParameter(f"{plain(text)[:60]} is not between {low:g} and {high:g} {unit}")
     return number
 
@@ -67,14 +67,14 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
               help="The page. Without it only the summary is printed.")
 @click.option("--touch", default="medium", show_default=True, metavar="light|medium|hard|FILE.toml|RUN",
               help="The player.")
-@click.option("--limit", "limit_mm", callback=_typed("length", low=1e-4, high=10), default="8thou",
+@click.option("--limit", "limit_mm", callback=quantity_option("length", low=1e-4, high=10), default="8thou",
               show_default=True, metavar="LENGTH", help="Drift that is clearly felt.")
-@click.option("--holding", "holding_n", callback=_typed("force", low=0, high=50), metavar="FORCE",
+@click.option("--holding", "holding_n", callback=quantity_option("force", low=0, high=50), metavar="FORCE",
               help="Button force that keeps the piston about 1 mm off the stop.  "
                    "[default: 2.5N, or the touch's]")
 @click.option("--face", callback=_ring, metavar="OUTERxINNER",
               help="Loaded face at which all are compared.")
-@click.option("--thickness", "thickness_mm", callback=_typed("length", low=0.05, high=50),
+@click.option("--thickness", "thickness_mm", callback=quantity_option("length", low=0.05, high=50),
               metavar="LENGTH",
               help="Thickness under the usual press at which all are compared.")
 @click.option("--service-years", type=click.FloatRange(0, 200, min_open=True),

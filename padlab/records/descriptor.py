@@ -121,6 +121,8 @@ class Stored:
     table: StoredTable | None = None
     column_doubt: dict[str, float] = field(default_factory=dict)
     steps: tuple[dict[str, Any], ...] = ()
+    stop: Literal["up", "down"] | None = None
+    control: bool = False
 
 
 @cache
@@ -246,6 +248,8 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         table=held.get("table"),
         raw_sha256=stored.raw_sha256,
         samples_sha256=stored.samples_sha256,
+        stop=stored.stop,
+        is_control=stored.control,
     )
 
 

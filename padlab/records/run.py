@@ -36,7 +36,8 @@ class Run:
     """One run as the rest of padlab sees it.
 
     ``samples`` has the columns ``time_s`` and, where recorded, ``force_n``, ``displacement_mm``
-    (+ = pad thinner), ``temperature_c``, ``step``, ``cycle``.
+    (+ = pad thinner), ``temperature_c``, ``step``, ``cycle``; of a wear run ``strokes`` or ``days``,
+    ``thickness_mm`` and what else was read.
     """
 
     id: str
@@ -60,6 +61,8 @@ class Run:
     raw_sha256: dict[str, str] = field(default_factory=dict)   # of each file in raw/, once recorded
     samples_sha256: dict[str, str] = field(default_factory=dict)   # of samples.csv, by a newer padlab
     table: dict[str, Any] | None = None              # imported tables: how the original was read
+    stop: str | None = None                          # wear: which stop the pad served, up | down
+    is_control: bool = False                         # wear: an unloaded pad beside the others
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
     @property
