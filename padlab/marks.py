@@ -59,6 +59,9 @@ CODES: dict[str, tuple[Weight, str]] = {
         Weight.CAUTION, "runs of one pad disagree by more than their joint doubt; their mean is used"),
     "replay_rough": (
         Weight.CAUTION, "the model that replays a touch is off by over 4 % of the way where it was judged"),
+    "few_touch_strokes": (Weight.CAUTION, "too few strokes to stand for a player"),
+    "few_sessions": (
+        Weight.CAUTION, "fewer than three sessions: how a touch differs from day to day is not known"),
     "no_replay": (Weight.NOTE, "this run cannot replay a touch; the formula stands"),
     "replay_outside": (Weight.CAUTION, "parts of the touch press harder than the model was fitted"),
     "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),

@@ -43,7 +43,10 @@ WARM = ("numpy", "scipy.optimize", "scipy.interpolate", "scipy.linalg", "scipy.s
         "click", "lmfit", "filelock", "hypothesis.strategies", "rich.table", "pytest", "_pytest.doctest",
         "xdist", "pytest_benchmark.plugin", "pytest_timeout", "coverage")
 """Imported once, before the forks. Nothing of padlab: a mutant must be imported by the child itself."""
-QUIET = ("-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore:Module already imported")
+QUIET = ("-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore:Module already imported",
+         "-o", "addopts=", "--doctest-modules", "--import-mode=importlib", "--benchmark-disable",
+         "-m", "not long")
+"""The project's own options but those of a plugin that is left out here."""
 SLOWEST_S = 8.0
 """A test that takes longer is not run against every mutant."""
 
@@ -415,6 +418,10 @@ def _all(copied: Path, root: Path, modules: list[str], told: argparse.Namespace)
     elif told.kept:
         shutil.copy(measured, told.kept)
     seen = json.loads(measured.read_text())
+    if not seen["seconds"]:
+        print((copied / "log.txt").read_text()[-3000:])
+        print("no test ran: nothing would be killed")
+        return 2
     if seen["exit"] != 0:
         print((copied / "log.txt").read_text()[-3000:])
         print("not all tests pass without a mutant; those that fail are not used:", seen["not_passed"])
