@@ -36,6 +36,7 @@ FACTORS: dict[str, dict[str, float]] = {
     "mass": {"kg": 1.0, "g": 1e-3, "mg": 1e-6, "lb": 0.45359237},
     "temperature": {"degC": 1.0},
     "humidity": {"%": 1.0, "%RH": 1.0},
+    "stiffness": {"N/mm": 1.0, "N/um": 1e3, "N/µm": 1e3, "kN/m": 1.0, "lbf/in": 4.4482216152605 / 25.4},
     "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
     "temperature difference": {"K": 1.0},
     "count": {"1": 1.0},
@@ -58,7 +59,7 @@ def parse_quantity(text: str, kind: str) -> float:
         Such as ``"3thou"``, ``"0.08 mm"``, ``"5lbf"``.
     kind : str
         ``length`` (mm), ``force`` (N), ``time`` (s), ``mass`` (kg), ``temperature`` (degC),
-        ``humidity`` (%), ``compliance`` (mm/N).
+        ``humidity`` (%), ``compliance`` (mm/N), ``stiffness`` (N/mm).
 
     Raises
     ------

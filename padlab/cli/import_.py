@@ -22,12 +22,19 @@ if TYPE_CHECKING:
 @click.command(name="import")
 @click.argument("table", metavar="TABLE")
 @click.option("--kind", default="pad", show_default=True, metavar="KIND",
-              help="pad, touch, blank, check or wear.")
+              help="pad, touch, blank, check, wear or gauge.")
 @click.option("--pad", "pad_file", metavar="PAD.toml", help="The pad that was pressed or worn (pad, wear).")
 @click.option("--column", "columns", multiple=True, required=True, metavar="QUANTITY=NAME:UNIT",
               help="Which column is what: time, force, displacement, temperature; of wear strokes, date "
                    "(no unit), thickness, rest, mass, temperature, humidity. -mm where it counts down as the "
-                   "pad gets thinner.")
+                   "pad gets thinner. Kind gauge: pad=NAME, thickness=NAME:UNIT; may be: sheet=NAME, "
+                   "place=NAME.")
+@click.option("--material", metavar="M", help="Whose thickness was read (kind gauge).")
+@click.option("--lot", metavar="L", help="Of which lot (kind gauge).")
+@click.option("--gauge-foot", metavar="FORCE,DIAMETER",
+              help="What the gauge presses with, on what: 0.5N,6mm; whole = the whole pad (kind gauge).")
+@click.option("--standard", is_flag=True,
+              help="The readings are of a check standard, a ring of steel (kind gauge).")
 @click.option("--out", type=click.Path(path_type=Path), required=True, metavar="SHELF")
 @click.option("--start", type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
               metavar="DATE", help="When it was recorded (UTC), if that is known.")
@@ -40,7 +47,8 @@ if TYPE_CHECKING:
 @click.option("--sheet", metavar="NAME", help="The sheet, where a workbook has several.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
-    table: str, kind: str, pad_file: str | None, columns: tuple[str, ...], out: Path, start: datetime | None,
+    table: str, kind: str, pad_file: str | None, columns: tuple[str, ...], material: str | None,
+    lot: str | None, gauge_foot: str | None, standard: bool, out: Path, start: datetime | None,
     note: str | None, stop: Literal["up", "down"] | None, control: bool, delimiter: str | None,
     decimal: str | None, sheet: str | None, as_json: bool,
 ) -> None:
@@ -52,6 +60,15 @@ def command(
     padlab import A3-wear.csv --kind wear --pad A3.toml --column strokes=presses --column thickness=h:mm
     --column rest=rested:h --stop down --out shelf
     """
+    if kind == "gauge":
+        if pad_file is not None:
+            raise click.UsageError("a table of kind gauge has no --pad")
+        _gauge(table, columns, material=material, lot=lot, foot=gauge_foot, standard=standard, out=out,
+               start=start, note=note, delimiter=delimiter, decimal=decimal, sheet=sheet, as_json=as_json)
+        return
+    if (material, lot, gauge_foot, standard) != (None, None, None, False):
+        raise click.UsageError("--material, --lot, --gauge-foot and --standard are for --kind gauge; a pad's "
+                               "stand in its file")
     from padlab.errors import InputError
     from padlab.records.columns import check_columns, parse_column
     from padlab.records.forms import read_pad
@@ -88,5 +105,40 @@ def command(
         return
     click.echo(str(run.folder))
     click.echo("read: " + "\n      ".join(seen[0].words), err=True)
+    for mark in run.marks:
+        click.echo(plain(f"{mark.weight}: {mark.message}"), err=True)
+
+
+def _gauge(table: str, columns: tuple[str, ...], *, material: str | None, lot: str | None, foot: str | None,
+           standard: bool, out: Path, start: datetime | None, note: str | None, delimiter: str | None,
+           decimal: str | None, sheet: str | None, as_json: bool) -> None:
+    """Take in gauge thickness of a batch, one reading a pad."""
+    from padlab.errors import InputError
+    from padlab.records.gauge import check_gauge_columns, import_gauge, parse_foot, parse_gauge_column
+    from padlab.records.run import GaugeBatch
+    from padlab.records.shelf import Shelf
+    from padlab.units import both_lengths
+
+    if material is None or lot is None or foot is None:
+        raise click.UsageError("a table of kind gauge needs --material, --lot and --gauge-foot")
+    try:
+        parsed = [parse_gauge_column(c) for c in columns]
+        check_gauge_columns(parsed)
+        force_n, across_mm = parse_foot(foot)
+    except InputError as fault:
+        raise click.UsageError(plain(str(fault))) from fault
+    run, readings = import_gauge(
+        table, Shelf(out), batch=GaugeBatch(material, lot, force_n, across_mm, standard), columns=parsed,
+        now=datetime.now(UTC), start_utc=None if start is None else start.replace(tzinfo=UTC), note=note,
+        delimiter=delimiter, decimal=decimal, sheet=sheet)
+    low, high = (both_lengths(f(r.thickness_mm for r in readings)) for f in (min, max))
+    words = f"{len(readings)} pads, {low} to {high}"
+    if as_json:
+        print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
+                    "marks": [m.to_json() for m in run.marks],
+                    "read": {"pads": len(readings), "words": words}})
+        return
+    click.echo(str(run.folder))
+    click.echo(f"read: {words}", err=True)
     for mark in run.marks:
         click.echo(plain(f"{mark.weight}: {mark.message}"), err=True)

@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "touch": ("padlab.cli.touch", "How hard and how long a player presses, from recorded sessions."),
     "life": ("padlab.cli.life", "When pads will need renewing, from readings over their service."),
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
+    "qualify": ("padlab.cli.qualify", "Accept, refuse or test more of a delivered lot."),
 }
 
 

@@ -10,7 +10,6 @@ from padlab.cli.main import print_json
 
 KINDS = ("pad", "spec", "instrument", "shop", "touch", "procedure", "rig")
 LATER = {
-    "spec": "no command of this padlab reads a batch spec yet",
     "instrument": "no command of this padlab reads an instrument file yet",
     "shop": "no command of this padlab reads shop.toml yet",
 }

@@ -104,6 +104,12 @@ def _remake(run: Run) -> dict[str, Any]:
     from padlab.records.recording import store_samples
     from padlab.records.tables import samples_of_original
 
+    if run.kind == "gauge":
+        from padlab.records.gauge import remake_readings
+
+        return {"run": run.id, "folder": str(run.folder), "state": run.state, "samples": remake_readings(run),
+                "derived": [], "dropped": drop_derived(run), "without": None}
+
     if run.rig is None:
         samples = samples_of_original(run)
     else:

@@ -93,9 +93,8 @@ def as_typed(quantity: str, name: str = "NAME") -> str:
 def check_columns(kind: str, columns: Sequence[Column]) -> None:
     """Refuse kinds that cannot be imported, missing columns, and one column named for two things."""
     if kind not in NEEDS:
-        later = " yet: it comes in a later padlab" if kind == "gauge" else ""
         raise InputError(
-            f"a table of kind {kind[:40]} cannot be imported{later}",
+            f"a table of kind {kind[:40]} cannot be imported",
             expected=", ".join(NEEDS),
             seen=kind[:40],
         )

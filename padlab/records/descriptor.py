@@ -19,7 +19,7 @@ from padlab.records.described import RUN_ID, descriptor_mistakes
 from padlab.records.inside import read_bytes, write_whole
 from padlab.records.pad import Pad
 from padlab.records.rig_record import RigRecord
-from padlab.records.run import Gap, Run
+from padlab.records.run import Gap, GaugeBatch, Run
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -119,6 +119,7 @@ class Stored:
     samples_sha256: dict[str, str] = field(default_factory=dict)
     torn: tuple[str, ...] = ()
     table: StoredTable | None = None
+    gauge: GaugeBatch | None = None
     column_doubt: dict[str, float] = field(default_factory=dict)
     steps: tuple[dict[str, Any], ...] = ()
     stop: Literal["up", "down"] | None = None
@@ -246,6 +247,7 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         steps=stored.steps,
         amendments=tuple(held.get("amendments", ())),
         table=held.get("table"),
+        gauge=stored.gauge,
         raw_sha256=stored.raw_sha256,
         samples_sha256=stored.samples_sha256,
         stop=stored.stop,

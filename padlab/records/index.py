@@ -41,13 +41,14 @@ KEYS = (
 def row_of(run: Run) -> dict[str, Any]:
     """A run as ``padlab shelf`` lists it."""
     pad = run.pad
+    stock = pad or run.gauge
     return {
         "run": run.id,
         "folder": str(run.folder),
         "kind": run.kind,
         "state": run.state,
-        "material": pad.material if pad else None,
-        "lot": pad.lot if pad else None,
+        "material": stock.material if stock else None,
+        "lot": stock.lot if stock else None,
         "pad": pad.id if pad else None,
         "procedure": (run.procedure or {}).get("name"),
         "start": run.start_utc,

@@ -32,6 +32,20 @@ class Gap:
 
 
 @dataclass(frozen=True)
+class GaugeBatch:
+    """Whose thickness a gauge read, and under which foot; ``foot_diameter_mm`` None: the whole pad.
+
+    ``is_standard``: a ring of steel, read again and again so that the gauge's own drift is seen.
+    """
+
+    material: str
+    lot: str
+    foot_force_n: float
+    foot_diameter_mm: float | None
+    is_standard: bool = False
+
+
+@dataclass(frozen=True)
 class Run:
     """One run as the rest of padlab sees it.
 
@@ -60,6 +74,7 @@ class Run:
     amendments: tuple[dict[str, Any], ...] = ()      # dated corrections, oldest first
     raw_sha256: dict[str, str] = field(default_factory=dict)   # of each file in raw/, once recorded
     samples_sha256: dict[str, str] = field(default_factory=dict)   # of samples.csv, by a newer padlab
+    gauge: GaugeBatch | None = None                  # kind gauge: whose readings, under which foot
     table: dict[str, Any] | None = None              # imported tables: how the original was read
     stop: str | None = None                          # wear: which stop the pad served, up | down
     is_control: bool = False                         # wear: an unloaded pad beside the others

@@ -1,0 +1,161 @@
+"""A spec -> how many pads from where, by which rule, with which risks: before a pad is measured.
+
+Several characteristics must all pass, so each gets alpha/m of the producer's risk; the consumer's risk is
+whole for each (:meth:`padlab.statistics.plans.Risks.shared_among` says why).
+
+Which rule when: by the estimated share outside (normal, lognormal); counted (``distribution = "any"``, or
+where the measured pads turn out not to be normal); double where the spec asks for it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from padlab.records.spec import Characteristic, Spec
+from padlab.statistics.attributes import CountedPlan, counted_plan
+from padlab.statistics.plans import (
+    DoublePlan,
+    Plan,
+    Risks,
+    constant_ends,
+    double_plan,
+    known_sigma_size,
+    single_plan,
+)
+
+Rule = Plan | DoublePlan | CountedPlan
+
+FIELDS = 9
+"""A sheet is thought of as three by three fields (four corners, four edges, the middle)."""
+
+SMALLER = (0.75, 0.5, 0.25)
+
+
+@dataclass(frozen=True)
+class Cheaper:
+    """A smaller sample at the same producer's risk: the consumer's risk that it leaves."""
+
+    n: int
+    consumer_risk: float
+
+
+@dataclass(frozen=True)
+class CharacteristicPlan:
+    """The rule for one characteristic. ``n``: pads that it needs (both samples of a double plan)."""
+
+    characteristic: Characteristic
+    risks: Risks
+    rule: Rule
+    n: int
+    acceptance_constant: float
+    operating_curve: tuple[tuple[float, float, float], ...]  # share outside, least and largest Pa
+    smaller: tuple[Cheaper, ...]
+    known_spread_n: float | None
+
+    @property
+    def kind(self) -> str:
+        """``single``, ``double`` or ``counted``."""
+        return {Plan: "single", DoublePlan: "double", CountedPlan: "counted"}[type(self.rule)]
+
+    @property
+    def rule_words(self) -> str:
+        """The rule in a sentence."""
+        rule = self.rule
+        if isinstance(rule, CountedPlan):
+            return f"accepted if at most {rule.most_outside} of {rule.n} pads lie outside"
+        if isinstance(rule, DoublePlan):
+            return (
+                f"first {rule.first} pads: accepted at {rule.accept_k:.4f}, refused below "
+                f"{rule.refuse_k:.4f}; else all {rule.total} together at {rule.k:.4f}"
+            )
+        return f"accepted if the mean lies {rule.k:.4f} standard deviations inside" + (
+            " (both limits together)" if rule.two_sided else " its limit"
+        )
+
+
+@dataclass(frozen=True)
+class BatchPlan:
+    """The plan of a whole spec: the same pads serve every characteristic."""
+
+    spec: Spec
+    characteristics: tuple[CharacteristicPlan, ...]
+    n: int
+    sheets: int
+    per_sheet: int
+
+    @property
+    def places(self) -> int:
+        """Fields of each sheet that the pads come from."""
+        return min(FIELDS, self.per_sheet)
+
+    @property
+    def total(self) -> int:
+        """Pads to take; the sheets give alike, so that it may be a few more than ``n``."""
+        return self.per_sheet * self.sheets
+
+
+def plan_batch(spec: Spec) -> BatchPlan:
+    """The plan of a spec.
+
+    Raises
+    ------
+    InputError
+        The risks ask for over 2,000 pads, or the lot is too small for a sample.
+    """
+    risks = spec.risks.shared_among(len(spec.characteristics))
+    plans = tuple(
+        plan_one(c, risks, lot_size=spec.lot_size, double=spec.double_plan) for c in spec.characteristics
+    )
+    n, sheets = max(p.n for p in plans), spec.sheets or 1
+    return BatchPlan(spec, plans, n, sheets, math.ceil(n / sheets))
+
+
+def plan_one(
+    characteristic: Characteristic, risks: Risks, *, lot_size: int | None, double: bool = False
+) -> CharacteristicPlan:
+    """The plan of one characteristic whose share of alpha is already in ``risks``."""
+    two = characteristic.is_two_sided
+    if characteristic.distribution == "any":
+        return _planned(characteristic, risks, counted_plan(risks, lot_size=lot_size))
+    if double:
+        return _planned(characteristic, risks, double_plan(risks, two_sided=two))
+    return _planned(characteristic, risks, single_plan(risks, two_sided=two, lot_size=lot_size))
+
+
+def _planned(characteristic: Characteristic, risks: Risks, rule: Rule) -> CharacteristicPlan:
+    shares = curve_shares(risks)
+    if isinstance(rule, CountedPlan):
+        curve = tuple((p, rule.acceptance(p), rule.acceptance(p)) for p in shares)
+        return CharacteristicPlan(
+            characteristic, risks, rule, rule.n, float(rule.most_outside), curve, (), None
+        )
+    curve = tuple((p, *rule.acceptance(p)) for p in shares)
+    n = rule.total if isinstance(rule, DoublePlan) else rule.n
+    smaller = _smaller(risks, rule) if isinstance(rule, Plan) else ()
+    return CharacteristicPlan(
+        characteristic, risks, rule, n, rule.k, curve, smaller, known_sigma_size(risks)[0]
+    )
+
+
+def curve_shares(risks: Risks) -> tuple[float, ...]:
+    """Shares outside at which the operating curve is given: 0.1 % up to 0.5, both qualities among them."""
+    grid = np.geomspace(0.001, min(0.5, 3 * risks.consumer_quality), 15)
+    both = (risks.producer_quality, risks.consumer_quality)
+    return tuple(sorted({*(float(f"{p:.2g}") for p in grid), *both}))
+
+
+def _smaller(risks: Risks, rule: Plan) -> tuple[Cheaper, ...]:
+    """What fewer pads cost: k where the producer's risk is kept, and Pa of a bad lot there."""
+    found = []
+    for part in SMALLER:
+        n = math.ceil(rule.n * part)
+        if not 3 <= n < rule.n:
+            continue
+        worth = rule.mean_n * n / rule.n
+        k = constant_ends(risks, n=worth, two_sided=rule.two_sided)[1]
+        less = Plan(n, k, k, k, rule.two_sided, worth, worth - 1)
+        found.append(Cheaper(n, less.acceptance(risks.consumer_quality)[1]))
+    return tuple(found)

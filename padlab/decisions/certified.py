@@ -1,0 +1,286 @@
+"""A stock's records and a plan -> the verdict on one lot, the lots before it and every raw file behind it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot
+from padlab.decisions.batch_plan import BatchPlan
+from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
+from padlab.decisions.lots_over_time import Chart, chart_of, lots_chart, spring_rate_n_per_mm
+from padlab.drift.touch import NetStrokes
+from padlab.errors import RunError
+from padlab.fitting.results import RunFit
+from padlab.marks import Mark, mark
+from padlab.records.gauge import GaugeReading, readings_of
+from padlab.records.run import GaugeBatch, Run
+from padlab.records.spec import Characteristic
+from padlab.records.traces import RawFile, content_hash, raw_files
+from padlab.statistics.quantity import to_json
+from padlab.units import both_lengths, thou
+
+WORDS = {"accept": "accepted", "refuse": "refused", "test_more": "test more"}
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What is on file of one stock, and of the check standards.
+
+    ``runs``: every run behind ``fits``, ``unfitted`` (with its lot) and ``gauges``, for their raw files.
+    """
+
+    fits: tuple[RunFit, ...]
+    unfitted: tuple[tuple[str, Unfitted], ...]
+    gauges: tuple[tuple[Run, tuple[GaugeReading, ...]], ...]
+    checks: tuple[Run, ...]
+    runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True)
+class OverTime:
+    """The lots' chart of one characteristic, and that of what checks the rig (or the gauge)."""
+
+    characteristic: Characteristic
+    lots: Chart
+    standard: Chart | None
+    standard_about: str  # what it is; or why there is none
+    standard_unit: str
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """One run behind the verdict."""
+
+    run: str
+    kind: str
+    pad: str
+    start_utc: str
+    rig: str
+    calibrations: tuple[str, ...]
+    files: tuple[RawFile, ...]
+
+
+@dataclass(frozen=True)
+class Certified:
+    """A verdict with everything that a certificate prints."""
+
+    result: BatchResult
+    over_time: tuple[OverTime, ...]
+    provenance: tuple[Provenance, ...]
+    marks: tuple[Mark, ...]
+
+    @property
+    def files(self) -> tuple[RawFile, ...]:
+        """Every raw file behind the verdict."""
+        return tuple(f for p in self.provenance for f in p.files)
+
+    @property
+    def content_sha256(self) -> str:
+        """One hash over all raw files."""
+        return content_hash(self.files)
+
+    def to_json(self) -> dict[str, Any]:
+        """The object of ``padlab qualify``."""
+        result = self.result
+        first = result.characteristics[0]
+        return {
+            "lot": result.lot,
+            "material": result.plan.spec.material,
+            "verdict": str(result.verdict),
+            "characteristics": [_characteristic_json(r) for r in result.characteristics],
+            "operating_curve": [[share, least] for share, least, _ in first.plan.operating_curve],
+            "content_sha256": self.content_sha256,
+            "runs": [p.run for p in self.provenance],
+            "marks": [m.to_json() for m in self.marks],
+        }
+
+    def words(self) -> list[str]:
+        """The verdict as a technician reads it in the terminal."""
+        result = self.result
+        lines = [f"{result.plan.spec.material}, lot {result.lot}: {WORDS[result.verdict].upper()}"]
+        for r in result.characteristics:
+            mean = "not determined" if r.mean is None else size_words(r.mean.value, r.characteristic)
+            lines.append(f"  {r.characteristic.words}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
+            lines += [f"    {reason}" for reason in r.reasons]
+            if r.equivalence is not None:
+                lines.append(f"    {equivalence_words(r)}")
+        lines += [f"  {m.weight}: {m.about}: {m.message}" for m in self.marks if m.weight != "note"]
+        return lines
+
+
+def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | None = None) -> Certified:
+    """Judge a lot.
+
+    Raises
+    ------
+    RunError
+        A raw file behind the verdict is not what was recorded; it is named.
+    """
+    lots = sorted(
+        {f.pad.lot for f in stock.fits}
+        | {n for n, _ in stock.unfitted}
+        | {r.gauge.lot for r, _ in stock.gauges if r.gauge}
+    )
+    read = {name: [_readings(c, stock, name, strokes) for c in _asked(plan)] for name in lots}
+    spec = plan.spec
+    reference = (
+        None if spec.reference_lot is None else {r.characteristic.name: r for r in read[spec.reference_lot]}
+    )
+    result = judge_lot(plan, read[lot], reference=reference)
+    until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
+    drawn = [_over_time(c, [read[name][number] for name in lots], stock, until)
+             for number, c in enumerate(_asked(plan))]
+    over_time = tuple(o for o in drawn if o is not None)
+    marks = set(result.marks)
+    marks |= {mark("limits_provisional", o.characteristic.words) for o in over_time if o.lots.is_provisional}
+    used = {run for r in result.characteristics for p in r.readings.pads for run in p.runs}
+    if reference is not None:
+        used |= {run for r in reference.values() for p in r.pads for run in p.runs}
+    provenance = tuple(_provenance(run) for run in sorted(stock.runs, key=lambda r: r.id) if run.id in used)
+    return Certified(result, over_time, provenance, tuple(sorted(marks)))
+
+
+def _asked(plan: BatchPlan) -> list[Characteristic]:
+    return [p.characteristic for p in plan.characteristics]
+
+
+def _readings(c: Characteristic, stock: Stock, lot: str, strokes: NetStrokes | None) -> LotReadings:
+    gauges: list[tuple[str, str, GaugeBatch, Sequence[GaugeReading]]] = [
+        (run.id, run.start_utc, run.gauge, readings)
+        for run, readings in stock.gauges
+        if run.gauge is not None and run.gauge.lot == lot
+    ]
+    return lot_readings(
+        c,
+        lot=lot,
+        fits=[f for f in stock.fits if f.pad.lot == lot],
+        gauges=gauges,
+        unfitted=[u for name, u in stock.unfitted if name == lot],
+        strokes=strokes,
+    )
+
+
+def _provenance(run: Run) -> Provenance:
+    rig = "gauge" if run.kind == "gauge" else "recorded elsewhere" if run.rig is None else run.rig.name
+    return Provenance(
+        run.id,
+        run.kind,
+        "" if run.pad is None else run.pad.id,
+        run.start_utc,
+        rig,
+        run.calibrations,
+        raw_files(run),
+    )
+
+
+def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock, until: str) -> OverTime | None:
+    """Lots and check standard up to the day of the judged lot: what came later is another certificate's."""
+    seen = [lot for lot in lots if lot.first_utc is not None and lot.first_utc[:10] <= until[:10]]
+    chart = lots_chart(seen)
+    if chart is None:
+        return None
+    gauges = {run.id for run, _ in stock.gauges}
+    by_gauge = any(run in gauges for lot in seen for p in lot.pads for run in p.runs)
+    checks = [run for run in stock.checks if run.start_utc[:10] <= until[:10]]
+    values = _standard_values(checks, by_gauge=by_gauge)
+    if not values:
+        what = "gauge" if by_gauge else "rig"
+        said = f"no check standard is on file: a drift of the {what} would look like one of the pads"
+        return OverTime(c, chart, None, said, "")
+    about, unit = ("steel ring under the gauge", "mm") if by_gauge else ("rate of the steel spring", "N/mm")
+    return OverTime(c, chart, chart_of(values), about, unit)
+
+
+def _standard_values(checks: Iterable[Run], *, by_gauge: bool) -> list[tuple[str, float]]:
+    """The check standard's readings by their day: a steel ring's thickness, or the rate of a steel spring."""
+    values: list[tuple[str, float]] = []
+    for run in sorted(checks, key=lambda r: (r.start_utc, r.id)):
+        if by_gauge and run.gauge is not None:
+            mean = float(np.mean([r.thickness_mm for r in readings_of(run)]))
+            values.append((run.start_utc[:10], mean))
+        elif not by_gauge and run.kind == "check":
+            try:
+                values.append((run.start_utc[:10], spring_rate_n_per_mm(run)))
+            except RunError:                        # a check of one instrument alone has no rate
+                continue
+    return values
+
+
+def size_words(value: float | None, c: Characteristic) -> str:
+    """A value of a characteristic as a technician reads it; of a length both units, a thickness in mm."""
+    if value is None:
+        return "not determined"
+    if c.name == "thickness" and abs(value) >= 0.2:
+        return f"{value:.3f} mm ({thou(value):.1f} thou)"
+    if c.unit == "mm":
+        return both_lengths(value)
+    return f"{value:.3g} {c.unit}" if c.unit else f"{100 * value:.1f} %"
+
+
+def equivalence_words(result: CharacteristicResult) -> str:
+    """Whether the lot is shown to be the same as the reference lot, within the margin fixed beforehand."""
+    e, c = result.equivalence, result.characteristic
+    if e is None:
+        return "not determined"
+    shown = "shown to be the same as" if e.is_shown else "not shown to be the same as"
+    return (
+        f"{shown} the reference lot within {size_words(c.margin, c)}: difference "
+        f"{size_words(e.difference, c)} (90 % between {size_words(e.low, c)} and {size_words(e.high, c)}, "
+        f"p = {e.p:.2g})"
+    )
+
+
+def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
+    e, t = r.equivalence, r.tolerance
+    return {
+        "name": r.characteristic.name,
+        "unit": r.characteristic.unit or None,
+        "n": r.n,
+        "needed": r.needed,
+        "rule": r.rule,
+        "mean": to_json(r.mean),
+        "sd": r.sd,
+        "k": r.k if r.k is not None and math.isfinite(r.k) else None,
+        "acceptance_constant": r.acceptance_constant,
+        "share_outside": r.share_outside,
+        "outside": r.counted_outside,
+        "low": r.low,
+        "high": r.high,
+        "guard": r.guard,
+        "tolerance_interval": None
+        if t is None
+        else {"low": t.low, "high": t.high, "share": t.share, "confidence": t.confidence, "factor": t.factor},
+        "capability": to_json(r.capability),
+        "equivalence": None
+        if e is None
+        else {
+            "difference": {"value": e.difference, "low": e.low, "high": e.high},
+            "level": 0.90,
+            "margin": r.characteristic.margin,
+            "margin_used": e.margin,
+            "p": e.p,
+            "shown": e.is_shown,
+        },
+        "normality": None
+        if r.normality is None
+        else {"w": r.normality.w, "p": r.normality.p, "refused": r.normality.is_refused},
+        "apart": [] if r.outlying is None else [r.readings.pads[i].pad for i in r.outlying.places],
+        "sheets": None
+        if r.sheets is None
+        else {
+            "between_variance": r.sheets.between,
+            "within_variance": r.sheets.within,
+            "mean_n": r.sheets.mean_n,
+        },
+        "bad_lot_accepted": r.bad_lot_accepted,
+        "good_lot_refused": r.good_lot_refused,
+        "verdict": str(r.verdict),
+        "reasons": list(r.reasons),
+        "pads": [{"pad": p.pad, "value": p.value, "runs": list(p.runs)} for p in r.readings.pads],
+        "marks": [m.to_json() for m in r.marks],
+    }

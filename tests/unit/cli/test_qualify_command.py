@@ -1,0 +1,80 @@
+"""``padlab qualify``, through the front door."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from padlab.cli.main import main
+
+RISKS = """producer_risk_quality = 0.01
+producer_risk = 0.05
+consumer_risk_quality = 0.08
+consumer_risk = 0.10
+"""
+THICKNESS = """[[characteristic]]
+name = "thickness"
+low = "61thou"
+high = "65thou"
+"""
+GIVE = """[[characteristic]]
+name = "give"
+high = "12thou"
+"""
+
+
+def run(capsys, *arguments: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as left:
+        main(["qualify", *arguments])
+    out, err = capsys.readouterr()
+    return int(left.value.code or 0), out, err
+
+
+def spec(folder: Path, *parts: str, material: str = "felt") -> str:
+    file = folder / "spec.toml"
+    file.write_text(f'material = "{material}"\n' + "".join(parts), encoding="utf-8")
+    return str(file)
+
+
+def test_the_plan_of_one_limit_is_the_table_plan(tmp_path, capsys):
+    code, out, err = run(capsys, "--plan", spec(tmp_path, RISKS, GIVE), "--json")
+    assert code == 0, err
+    (plan,) = json.loads(out)["characteristics"]
+    assert (plan["n"], round(plan["acceptance_constant"], 6)) == (28, 1.817255)
+    assert dict(plan["operating_curve"])[0.01] == pytest.approx(0.95291, abs=5e-6)
+    assert dict(plan["operating_curve"])[0.08] == pytest.approx(0.1, abs=1e-6)
+    fewer = [c["consumer_risk"] for c in plan["smaller"]]
+    assert fewer == sorted(fewer)
+    assert fewer[0] > 0.10
+
+
+def test_several_characteristics_share_the_producers_risk_and_the_words_say_so(tmp_path, capsys):
+    file = spec(tmp_path, "sheets = 4\n", RISKS, THICKNESS, GIVE)
+    code, out, _ = run(capsys, "--plan", file)
+    assert code == 0
+    assert "0.05/2 = 0.025" in out
+    assert "test 36 pads, 9 from each of 4 sheets" in out
+    assert "drawn by lot" in out
+    code, out, _ = run(capsys, "--plan", file, "--json")
+    assert [c["producer_risk"] for c in json.loads(out)["characteristics"]] == [0.025, 0.025]
+
+
+def test_double_counted_and_small_lots(tmp_path, capsys):
+    _, out, _ = run(capsys, "--plan", spec(tmp_path, "double_plan = true\n", RISKS, GIVE))
+    assert "first 21 pads" in out
+    _, out, _ = run(capsys, "--plan", spec(tmp_path, RISKS, GIVE, 'distribution = "any"\n'))
+    assert "at most 2 of 65 pads" in out
+    code, _, err = run(capsys, "--plan", spec(tmp_path, "lot_size = 25\n", RISKS, GIVE))
+    assert code == 1
+    assert "measure every pad" in err
+
+
+def test_mistakes_of_a_spec_exit_1_and_all_are_said(tmp_path, capsys):
+    bare = GIVE.replace("12thou", "12")
+    code, out, err = run(capsys, "--plan", spec(tmp_path, RISKS, bare, "colour = 1\n"), "--json")
+    assert code == 1
+    assert len(json.loads(out)["error"]["where"]["mistakes"]) == 2
+    assert "write it as 12thou" in err
+    assert run(capsys)[0] == 2
