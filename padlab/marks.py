@@ -59,6 +59,9 @@ CODES: dict[str, tuple[Weight, str]] = {
         Weight.CAUTION, "runs of one pad disagree by more than their joint doubt; their mean is used"),
     "replay_rough": (
         Weight.CAUTION, "the model that replays a touch is off by over 4 % of the way where it was judged"),
+    "few_touch_strokes": (Weight.CAUTION, "too few strokes to stand for a player"),
+    "few_sessions": (
+        Weight.CAUTION, "fewer than three sessions: how a touch differs from day to day is not known"),
     "no_replay": (Weight.NOTE, "this run cannot replay a touch; the formula stands"),
     "replay_outside": (Weight.CAUTION, "parts of the touch press harder than the model was fitted"),
     "fit_not_good": (Weight.CAUTION, "a fit behind this number is not good"),
@@ -109,6 +112,21 @@ CODES: dict[str, tuple[Weight, str]] = {
     "no_reference": (Weight.CAUTION, "equivalence to the reference lot is not determined"),
     "limits_provisional": (Weight.NOTE, "fewer than 20 lots: the limits of the chart are provisional"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
+    "this_lot_only": (Weight.CAUTION, "one lot only: the life is that of this lot, not of the stock"),
+    "life_not_reached": (Weight.STOP, "too few paths come near the limit: no life can be told"),
+    "paths_unreached": (
+        Weight.CAUTION, "some pads would need over three times their readings; they count as lower bounds"),
+    "laws_tied": (Weight.NOTE, "the readings do not tell the best laws apart; their spread joins the doubt"),
+    "no_control": (Weight.NOTE, "no unloaded pad beside it: what warmth and damp did is in the loss"),
+    "rest_short": (Weight.CAUTION, "not read after a day of rest: the loss may hold what comes back"),
+    "start_unknown": (Weight.CAUTION, "first read after strokes: what was lost by then is not known"),
+    "thinning_elsewhere": (
+        Weight.NOTE, "thinning is that of the pads that were worn, on their own face and at their own force"),
+    "set_not_measured": (Weight.CAUTION, "set by the calendar was not measured at this stop: wear alone"),
+    "not_arrhenius": (Weight.STOP, "its ageing follows no activation energy"),
+    "few_temperatures": (Weight.CAUTION, "aged at fewer than three temperatures: whether it holds is open"),
+    "ageing_far": (Weight.CAUTION, "carried over 30 K below the lowest test: extrapolated"),
+    "ageing_refused": (Weight.STOP, "carried too far from the test to be used"),
 }
 
 

@@ -39,6 +39,7 @@ FACTORS: dict[str, dict[str, float]] = {
     "stiffness": {"N/mm": 1.0, "N/um": 1e3, "N/µm": 1e3, "kN/m": 1.0, "lbf/in": 4.4482216152605 / 25.4},
     "compliance": {"mm/N": 1.0, "um/N": 1e-3, "µm/N": 1e-3},
     "temperature difference": {"K": 1.0},
+    "count": {"1": 1.0},
     "movement with temperature": {"mm/K": 1.0, "um/K": 1e-3, "µm/K": 1e-3},
 }
 
@@ -139,3 +140,39 @@ def both_lengths(length_mm: float | None) -> str:
     um, in_thou = length_mm * 1e3, thou(length_mm)
     # z: what is rounded to nothing has no sign.
     return f"{um:z.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:z.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"
+
+
+def span(years: float | None) -> str:
+    """A time as a technician says it, two digits: days, weeks, months or years.
+
+    >>> span(0.01), span(0.2), span(1.5), span(10.593), span(None)
+    ('3.7 days', '10 weeks', '18 months', '11 years', 'not determined')
+    """
+    if years is None or not math.isfinite(years):
+        return "not determined"
+    unit, size = _span_unit(years)
+    return f"{_two_digits(years / size)} {unit}"
+
+
+def spans(low_years: float | None, high_years: float | None) -> str:
+    """From one time to another, in the unit of their middle.
+
+    >>> spans(7.202, 15.581), spans(0.04, 0.23)
+    ('7.2 to 16 years', '2.1 to 12 weeks')
+    """
+    if low_years is None or high_years is None or not math.isfinite(low_years + high_years):
+        return "not determined"
+    unit, size = _span_unit(math.sqrt(max(low_years, 1e-9) * max(high_years, 1e-9)))
+    return f"{_two_digits(low_years / size)} to {_two_digits(high_years / size)} {unit}"
+
+
+def _span_unit(years: float) -> tuple[str, float]:
+    week = 7 / 365.25
+    for unit, size, least in (("years", 1.0, 2.0), ("months", 1 / 12, 5 / 12), ("weeks", week, 1.5 * week)):
+        if years >= least:
+            return unit, size
+    return "days", 1 / 365.25
+
+
+def _two_digits(value: float) -> str:
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"

@@ -99,4 +99,8 @@ def capture(folder: Path, work: Path, rig_name: str, procedure: str, *, rig: lis
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent)
+    from make_wear import main as make_wear  # beside this file
+
+    where = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
+    main(where)
+    make_wear(where)

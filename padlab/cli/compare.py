@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -18,13 +18,14 @@ from padlab.cli.words import plain
 
 if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
+    from padlab.decisions.total import ServiceLoss
     from padlab.drift.touch import TouchProfile
     from padlab.errors import PadlabError
 
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
 
-def _typed(kind: str, *, low: float, high: float) -> Callback:
+def quantity_option(kind: str, *, low: float, high: float) -> Callback:
     """An option's text as a quantity with its unit; a bare number or an absurd size is a usage error."""
     def read(ctx: click.Context, param: click.Parameter, text: str | None) -> float | None:
         return None if text is None else _quantity(text, kind, low, high)
@@ -40,7 +41,7 @@ def _quantity(text: str, kind: str, low: float, high: float) -> float:
     except UnitError as fault:
         raise click.BadParameter(plain(str(fault))) from fault
     if not low <= number <= high:
-        unit = {"length": "mm", "force": "N"}[kind]
+        unit = {"length": "mm", "force": "N", "temperature": "degC"}[kind]
         raise click.BadParameter(f"{plain(text)[:60]} is not between {low:g} and {high:g} {unit}")
     return number
 
@@ -67,14 +68,14 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
               help="The page. Without it only the summary is printed.")
 @click.option("--touch", default="medium", show_default=True, metavar="light|medium|hard|FILE.toml|RUN",
               help="The player.")
-@click.option("--limit", "limit_mm", callback=_typed("length", low=1e-4, high=10), default="8thou",
+@click.option("--limit", "limit_mm", callback=quantity_option("length", low=1e-4, high=10), default="8thou",
               show_default=True, metavar="LENGTH", help="Drift that is clearly felt.")
-@click.option("--holding", "holding_n", callback=_typed("force", low=0, high=50), metavar="FORCE",
+@click.option("--holding", "holding_n", callback=quantity_option("force", low=0, high=50), metavar="FORCE",
               help="Button force that keeps the piston about 1 mm off the stop.  "
                    "[default: 2.5N, or the touch's]")
 @click.option("--face", callback=_ring, metavar="OUTERxINNER",
               help="Loaded face at which all are compared.")
-@click.option("--thickness", "thickness_mm", callback=_typed("length", low=0.05, high=50),
+@click.option("--thickness", "thickness_mm", callback=quantity_option("length", low=0.05, high=50),
               metavar="LENGTH",
               help="Thickness under the usual press at which all are compared.")
 @click.option("--service-years", type=click.FloatRange(0, 200, min_open=True),
@@ -88,8 +89,8 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
 def command(
     runs: tuple[str, ...], out: Path | None, touch: str, limit_mm: float, holding_n: float | None,
     face: tuple[float, float] | None, thickness_mm: float | None, service_years: float | None,
-    strokes_per_day: float | None, days_per_week: float | None, stop: str, workers: int | None,
-    scheduler: str | None, as_json: bool,
+    strokes_per_day: float | None, days_per_week: float | None, stop: Literal["up", "down"],
+    workers: int | None, scheduler: str | None, as_json: bool,
 ) -> None:
     """Rank stocks by how far they let the valve drift under the finger.
 
@@ -116,7 +117,8 @@ def command(
     with _timed(spent, "compare"):
         comparison = compare(
             fits, player, limit_mm=limit_mm, holding_n=holding_n, face=Face(*face) if face else None,
-            thickness_mm=thickness_mm, stop=stop, service=service, not_fitted=not_fitted)
+            thickness_mm=thickness_mm, stop=stop, service=service, not_fitted=not_fitted,
+            thinning=None if service is None else _thinning(runs, service, stop))
     if out is not None:
         with _timed(spent, "page"):
             from datetime import UTC, datetime
@@ -139,6 +141,30 @@ def _service(years: float | None, strokes: float | None, days: float | None) -> 
     if known and len(known) < len(given):
         raise click.UsageError("--service-years, --strokes-per-day and --days-per-week go together")
     return known or None
+
+
+def _thinning(names: Sequence[str], service: dict[str, float], stop: Literal["up", "down"],
+              ) -> dict[str, ServiceLoss]:
+    """What the stocks lose over the service, from the wear runs on the named shelves."""
+    from padlab.cli.pad_runs import shelves
+    from padlab.decisions.comparison import LIMIT_MM
+    from padlab.decisions.renewal import renewals
+    from padlab.decisions.total import service_losses
+    from padlab.drift.life import Service
+    from padlab.errors import FitError, RunError
+    from padlab.records.shelf import find_runs
+
+    on_file = find_runs([str(shelf) for shelf in shelves(names)], near=[Path.cwd()])
+    worn = [run for run in on_file if run.kind == "wear"]
+    if not worn:
+        return {}
+    try:
+        found = renewals(worn, limit_mm=LIMIT_MM, stop=stop,
+                         service=Service(service["strokes_per_day"], service["days_per_week"]))
+    except (FitError, RunError) as fault:
+        click.echo(plain(f"padlab: no thinning: {fault.message}"), err=True)
+        return {}
+    return service_losses(found.stocks, service)
 
 
 def _why(fault: PadlabError) -> str:

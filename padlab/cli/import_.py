@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -16,16 +16,18 @@ if TYPE_CHECKING:
 
     from padlab.marks import Mark
     from padlab.signals.first_look import FirstLook
+    from padlab.signals.wear_look import WearLook
 
 
 @click.command(name="import")
 @click.argument("table", metavar="TABLE")
 @click.option("--kind", default="pad", show_default=True, metavar="KIND",
-              help="pad, touch, blank, check or gauge.")
-@click.option("--pad", "pad_file", metavar="PAD.toml", help="The pad that was pressed (kind pad).")
+              help="pad, touch, blank, check, wear or gauge.")
+@click.option("--pad", "pad_file", metavar="PAD.toml", help="The pad that was pressed or worn (pad, wear).")
 @click.option("--column", "columns", multiple=True, required=True, metavar="QUANTITY=NAME:UNIT",
-              help="Which column is what: time, force, displacement, temperature. -mm where it counts down "
-                   "as the pad gets thinner. Kind gauge: pad=NAME, thickness=NAME:UNIT; may be: sheet=NAME, "
+              help="Which column is what: time, force, displacement, temperature; of wear strokes, date "
+                   "(no unit), thickness, rest, mass, temperature, humidity. -mm where it counts down as the "
+                   "pad gets thinner. Kind gauge: pad=NAME, thickness=NAME:UNIT; may be: sheet=NAME, "
                    "place=NAME.")
 @click.option("--material", metavar="M", help="Whose thickness was read (kind gauge).")
 @click.option("--lot", metavar="L", help="Of which lot (kind gauge).")
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
 @click.option("--start", type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
               metavar="DATE", help="When it was recorded (UTC), if that is known.")
 @click.option("--note", metavar="TEXT", help="Kept with the run.")
+@click.option("--stop", type=click.Choice(["up", "down"]), help="The stop that a worn pad served.")
+@click.option("--control", is_flag=True, help="Of wear: an unloaded pad that lay beside the others.")
 @click.option("--delimiter", type=click.Choice(["comma", "semicolon", "tab"]),
               help="Only where it fits two ways.")
 @click.option("--decimal", type=click.Choice(["point", "comma"]), help="Only where it fits two ways.")
@@ -45,12 +49,16 @@ if TYPE_CHECKING:
 def command(
     table: str, kind: str, pad_file: str | None, columns: tuple[str, ...], material: str | None,
     lot: str | None, gauge_foot: str | None, standard: bool, out: Path, start: datetime | None,
-    note: str | None, delimiter: str | None, decimal: str | None, sheet: str | None, as_json: bool,
+    note: str | None, stop: Literal["up", "down"] | None, control: bool, delimiter: str | None,
+    decimal: str | None, sheet: str | None, as_json: bool,
 ) -> None:
     """Take in a table recorded elsewhere: CSV, TSV, semicolons with decimal commas, XLSX.
 
     padlab import press.csv --pad A3.toml --column time=t:s --column force=load:N
     --column displacement=dial:-mm --out shelf
+
+    padlab import A3-wear.csv --kind wear --pad A3.toml --column strokes=presses --column thickness=h:mm
+    --column rest=rested:h --stop down --out shelf
     """
     if kind == "gauge":
         if pad_file is not None:
@@ -62,30 +70,34 @@ def command(
         raise click.UsageError("--material, --lot, --gauge-foot and --standard are for --kind gauge; a pad's "
                                "stand in its file")
     from padlab.errors import InputError
+    from padlab.records.columns import check_columns, parse_column
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
-    from padlab.records.tables import check_columns, import_table, parse_column
+    from padlab.records.tables import import_table
     from padlab.signals.first_look import look
+    from padlab.signals.wear_look import wear_look
 
     try:
         parsed = [parse_column(c) for c in columns]
         check_columns(kind, parsed)
     except InputError as fault:                # typed, not found: nothing has been looked at yet
         raise click.UsageError(plain(str(fault))) from fault
-    if (kind == "pad") != (pad_file is not None):
-        raise click.UsageError("a table of kind pad needs --pad PAD.toml" if kind == "pad"
+    if (kind in ("pad", "wear")) != (pad_file is not None):
+        raise click.UsageError(f"a table of kind {kind} needs --pad PAD.toml" if pad_file is None
                                else f"a table of kind {kind} has no --pad")
-    seen: list[FirstLook] = []
+    if kind != "wear" and (stop is not None or control):
+        raise click.UsageError("--stop and --control belong to --kind wear")
+    seen: list[FirstLook | WearLook] = []
 
     def judge(samples: pd.DataFrame) -> tuple[Mark, ...]:
-        seen.append(look(samples, kind=kind))
+        seen.append(wear_look(samples) if kind == "wear" else look(samples, kind=kind))
         return seen[0].marks
 
     run = import_table(
         table, Shelf(out), kind=kind, columns=parsed, now=datetime.now(UTC),
         pad=None if pad_file is None else read_pad(pad_file),
         start_utc=None if start is None else start.replace(tzinfo=UTC), note=note, delimiter=delimiter,
-        decimal=decimal, sheet=sheet, judge=judge,
+        decimal=decimal, sheet=sheet, stop=stop, control=control, judge=judge,
     )
     if as_json:
         print_json({"run": run.id, "folder": str(run.folder), "state": run.state,

@@ -29,6 +29,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
     "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),
     "replay": ("padlab.cli.replay", "Where the valve would stand under a recorded touch, pad by pad."),
+    "touch": ("padlab.cli.touch", "How hard and how long a player presses, from recorded sessions."),
+    "life": ("padlab.cli.life", "When pads will need renewing, from readings over their service."),
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
     "qualify": ("padlab.cli.qualify", "Accept, refuse or test more of a delivered lot."),
 }

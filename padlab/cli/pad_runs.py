@@ -24,6 +24,7 @@ WHAT_FOR = {
     "touch": "a touch run goes behind --touch of padlab compare",
     "blank": "a blank run goes behind --blank of padlab capture or padlab remake; of five or more "
              "padlab calibrate compliance makes a calibration",
+    "wear": "readings of a pad over its service go to padlab life",
     "check": "a check run tells whether the rig is right: it was judged when it was recorded; "
              "padlab calibrate skew reads the skew of two instruments from it",
 }

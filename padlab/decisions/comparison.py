@@ -47,6 +47,7 @@ from padlab.decisions.rows import (
 )
 from padlab.decisions.stocks import WarmUps, by_lot, one_method, stock_row
 from padlab.decisions.told_apart import rig_rows
+from padlab.decisions.total import ServiceLoss
 from padlab.drift.carry import Face
 from padlab.drift.touch import RESTING_FINGER_N, TouchProfile, net_strokes
 from padlab.errors import FitError, InputError
@@ -71,7 +72,7 @@ def compare(
     fits: Sequence[RunFit], touch: TouchProfile, *, limit_mm: float = LIMIT_MM,
     holding_n: float | None = None, face: Face | None = None, thickness_mm: float | None = None,
     stop: str = "down", service: Mapping[str, float] | None = None,
-    not_fitted: Sequence[tuple[str, Pad, str]] = (),
+    not_fitted: Sequence[tuple[str, Pad, str]] = (), thinning: Mapping[str, ServiceLoss] | None = None,
 ) -> Comparison:
     """Rank stocks by drift in play.
 
@@ -92,8 +93,10 @@ def compare(
     stop : {"down", "up"}
         Which stop.
     service : mapping, optional
-        ``years``, ``strokes_per_day``, ``days_per_week``: asked for, but thinning is not measured
-        yet, so the total drift stays undetermined and says what is missing.
+        ``years``, ``strokes_per_day``, ``days_per_week``: what the total drift is asked of.
+    thinning : mapping, optional
+        By stock what it loses over that service (:mod:`padlab.decisions.total`); without it, or without a
+        warm-up, the total drift stays undetermined and the row says what is missing.
     not_fitted : sequence of (run, pad, reason)
         Runs that gave no fit; they are listed as left out.
 
@@ -144,7 +147,8 @@ def compare(
     order = [*(stand.order if stand else ()), *(name for name in sorted(by_stock) if name not in drifts)]
     ranking = tuple(
         stock_row(name, by_stock[name], drifts=drifts.get(name), stand=stand, apart=apart,
-                  warm_ups=warm_ups, at=at, limit_mm=limit_mm, has_service=bool(service), rank=rank)
+                  warm_ups=warm_ups, at=at, limit_mm=limit_mm, has_service=bool(service), rank=rank,
+                  thinning=(thinning or {}).get(name) if service else None)
         for rank, name in enumerate(order, start=1))
     beyond = [j.numbers.beyond_tested_share for j in judged]
     up = stop == "up"

@@ -10,6 +10,7 @@ import numpy as np
 from padlab.decisions.groups import Lots, Standing, lot_means, stock_mean
 from padlab.decisions.judged import Judged, Setting, end_of, from_quantity, needed_on_test_pad
 from padlab.decisions.rows import ByFormula, CreepCurve, LotRow, PlayStrip, PositionCurve, StockRow
+from padlab.decisions.total import ServiceLoss, total_of
 from padlab.drift.position import PadDrift
 from padlab.drift.replay import STRIP_S
 from padlab.marks import Mark, mark
@@ -56,7 +57,7 @@ def _mean(lots: Lots) -> Quantity | None:
 def stock_row(
     name: str, members: Sequence[Judged], *, drifts: Lots | None, stand: Standing | None,
     apart: set[tuple[str, str]], warm_ups: WarmUps, at: Setting, limit_mm: float, has_service: bool,
-    rank: int,
+    rank: int, thinning: ServiceLoss | None = None,
 ) -> StockRow:
     """One stock's row; ``drifts`` is None where no pad was pressed hard enough for this touch."""
     ranked = [j for j in members if j.numbers.drift is not None]
@@ -68,21 +69,24 @@ def stock_row(
     has_hold = all(j.numbers.has_hold for j in shown)
     missing = [] if has_hold else ["hold"]
     missing += [] if warm_up is not None else ["warm_up"]
-    missing += ["thinning"]
+    missing += [] if thinning is not None else ["thinning"]
     missing += [] if has_service else ["service"]
     placed = stand if drifts else None
     return StockRow(
         rank=rank if drifts else None, material=name, material_class=members[0].fit.pad.material_class,
-        lots=len(lots), pads=len(pads), drift_play_p95_mm=drift, drift_total_p95_mm=None,
+        lots=len(lots), pads=len(pads), drift_play_p95_mm=drift,
+        drift_total_p95_mm=None if thinning is None or warm_up is None or not drifts else _mean(
+            by_lot(ranked, lambda j: total_of(j, at, thinning, warm_up))),
         includes=("give", "hold") if has_hold else ("give",), missing=tuple(missing),
         give_mm=_mean(by_lot(shown, lambda j: j.numbers.give)),
         hold_mm=_mean(by_lot(shown, lambda j: j.numbers.hold)),
-        warm_up_mm=warm_up, thinning_mm=None,
+        warm_up_mm=warm_up, thinning_mm=None if thinning is None else thinning.at_end,
         play_band_mm=_mean(by_lot(shown, lambda j: j.numbers.band)),
         loss_fraction=_mean(by_lot(shown, _loss)),
         letters=placed.letters[name] if placed else "",
         probability_best=placed.probability_best[name] if placed else None,
-        verdict=verdict_of(drift, limit_mm), marks=_stock_marks(name, shown, lots, apart, warm_up),
+        verdict=verdict_of(drift, limit_mm),
+        marks=(*_stock_marks(name, shown, lots, apart, warm_up), *(thinning.marks if thinning else ())),
         lot_rows=tuple(
             LotRow(lot, len(drifts[lot]), float(mean.value), (name, lot) in apart)
             for lot, mean in lot_means(drifts).items()) if drifts else (),

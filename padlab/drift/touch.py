@@ -175,10 +175,11 @@ def recorded_touch(run: Run) -> TouchProfile:
     """
     run.need(kinds=("touch",), columns=("time_s", "force_n"), by="a touch")
     samples = run.samples
-    force, duration = find_strokes(samples["time_s"].to_numpy(float), samples["force_n"].to_numpy(float))
-    if force.size == 0:
+    strokes = find_strokes(samples["time_s"].to_numpy(float), samples["force_n"].to_numpy(float))
+    if strokes.count == 0:
         raise RunError(f"touch run {run.id} has no stroke", expected="presses over 1 N of at least 30 ms",
                        seen="none", remedy="record ordinary playing", where={"run": run.id})
+    force, duration = strokes.plateau_n, strokes.duration_s
     return TouchProfile(run.id, float(np.median(force)), None, float(np.median(duration)), None,
                         recorded_n=tuple(force.tolist()), recorded_s=tuple(duration.tolist()))
 
@@ -189,29 +190,40 @@ def idle_level_n(force_n: Array) -> float:
     return float(np.median(force_n[force_n <= low + 0.1 * (float(force_n.max()) - low)]))
 
 
-def find_strokes(time_s: Array, force_n: Array) -> tuple[Array, Array]:
-    """Strokes of a recorded finger: plateau force and duration of each.
+@dataclass(frozen=True)
+class Strokes:
+    """Strokes of a recorded finger, in the order of time; arrays (k,)."""
+
+    begin_s: Array
+    duration_s: Array
+    plateau_n: Array
+    peak_n: Array                  # 98th percentile of the stroke's readings: a spike is no peak
+    rate_n_per_s: Array            # from 10 % to 90 % of the peak; nan where one reading spans both
+
+    @property
+    def count(self) -> int:
+        """How many."""
+        return int(self.plateau_n.size)
+
+
+def find_strokes(time_s: Array, force_n: Array) -> Strokes:
+    """Strokes of a recorded finger.
 
     Parameters
     ----------
     time_s, force_n : array (n,)
         Finger force over time; its idle level need not be 0.
 
-    Returns
-    -------
-    plateau_n, duration_s : array (k,)
-
     Notes
     -----
-    A stroke begins at 1.0 N and
-    ends under 0.5 N; gaps under 15 ms are closed, strokes under 30 ms dropped. The plateau is the
-    median of the middle 60 % by samples, without the first 20 ms, which hold the impact.
-    (padlab's own rule.)
+    A stroke begins at 1.0 N and ends under 0.5 N; gaps under 15 ms are closed, strokes under 30 ms
+    dropped. The plateau is the median of the middle 60 % by samples, without the first 20 ms, which
+    hold the impact. (padlab's own rule.)
     """
     finite = np.isfinite(time_s) & np.isfinite(force_n)
     t, f = time_s[finite], force_n[finite]
     if t.size < 2:
-        return np.empty(0), np.empty(0)
+        return Strokes(*(np.empty(0) for _ in range(5)))
     f = f - idle_level_n(f)
     # A latch: +1 where it switches on, -1 where off; in between the last switch still holds.
     switch = np.where(f >= 1.0, 1, np.where(f < 0.5, -1, 0))
@@ -225,16 +237,31 @@ def find_strokes(time_s: Array, force_n: Array) -> tuple[Array, Array]:
             spans[-1][1] = end
         else:
             spans.append([start, end])
-    strokes = []
-    for start, end in spans:
-        if t[end] - t[start] < 0.030:
-            continue
-        inset = int(0.2 * (end - start))
-        middle = slice(start + inset, max(end - inset, start + inset + 1))
-        late = t[middle] >= t[start] + 0.020
-        strokes.append((np.median(f[middle][late] if late.any() else f[middle]), t[end] - t[start]))
-    both = np.array(strokes, dtype=np.float64).reshape(-1, 2)
-    return both[:, 0].copy(), both[:, 1].copy()
+    strokes = [_stroke(t, f, start, end) for start, end in spans if t[end] - t[start] >= 0.030]
+    return Strokes(*np.array(strokes, dtype=np.float64).reshape(-1, 5).T.copy())
+
+
+def _stroke(t: Array, f: Array, start: int, end: int) -> tuple[float, float, float, float, float]:
+    """Begin, duration, plateau, peak and rate of one stroke."""
+    inset = int(0.2 * (end - start))
+    middle = slice(start + inset, max(end - inset, start + inset + 1))
+    late = t[middle] >= t[start] + 0.020
+    plateau = float(np.median(f[middle][late] if late.any() else f[middle]))
+    peak = float(np.quantile(f[start:end + 1], 0.98))
+    return float(t[start]), float(t[end] - t[start]), plateau, peak, _rate(t, f, start, end, peak)
+
+
+def _rate(t: Array, f: Array, start: int, end: int, peak: float) -> float:
+    """How fast the force rose from 10 % to 90 % of the peak [N/s]; each crossing between two readings."""
+    high = start + int(np.argmax(f[start:end + 1] >= 0.9 * peak))
+    below = np.flatnonzero(f[:high] < 0.1 * peak)
+    if below.size == 0 or high == 0:
+        return math.nan
+    low = int(below[-1])
+    from_s, to_s = (float(np.interp(share * peak, f[i:i + 2], t[i:i + 2]))
+                    for share, i in ((0.1, low), (0.9, high - 1)))
+    rise = to_s - from_s
+    return 0.8 * peak / rise if low < high - 1 and rise > 0 else math.nan
 
 
 def net_strokes(

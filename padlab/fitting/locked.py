@@ -121,6 +121,7 @@ def relaxation(prepared: Prepared) -> dict[str, Any] | None:
     if inside.sum() < 50 or t[-1] < 20.0:
         return None
     s, f, x = np.log10(t[inside]), force[start:end][inside], position[start:end][inside]
+    whole = float(s[-1])
     # Even in log time, or the last minute rules.
     cell = np.minimum((s / (s[-1] + 1e-9) * 24).astype(int), 23)
     n = np.bincount(cell, minlength=24)
@@ -138,6 +139,6 @@ def relaxation(prepared: Prepared) -> dict[str, Any] | None:
 
     return {
         "locked_at_n": float(load.press.peak_n), "reference_s": 1, "lasted_s": float(t[-1]),
-        "force_lost_1_to_10_s": to_json(lost(1.0)), "force_lost_to_end": to_json(lost(float(s[-1]))),
+        "force_lost_1_to_10_s": to_json(lost(1.0)), "force_lost_to_end": to_json(lost(whole)),
         "lock_moved_mm": float(np.mean(x[-25:]) - np.mean(x[:25])),
     }

@@ -206,7 +206,7 @@ def numbers(grid: Grid, names: Sequence[str], *, decimal: Decimal) -> dict[str, 
             cells = [row[at] for _, row in rows]
             values = _plain_numbers(cells, decimal)
             if values is None:                 # something in it wants a closer look
-                values = [_number(number, name, row[at], decimal) for number, row in rows]
+                values = [number_of(number, name, row[at], decimal) for number, row in rows]
             found[name].extend(values)
     return {name: np.array(values) for name, values in found.items()}
 
@@ -228,7 +228,8 @@ def _plain_numbers(cells: list[Any], decimal: Decimal) -> list[float] | None:
     return values if len(values) == len(cells) and all(map(math.isfinite, values)) else None
 
 
-def _number(row: int, name: str, cell: Any, decimal: Decimal) -> float:
+def number_of(row: int, name: str, cell: Any, decimal: Decimal) -> float:
+    """The finite number in one cell, or a refusal that names row and column."""
     value = _of_text(cell, decimal) if isinstance(cell, str) else _of_cell(cell)
     if value is None:
         empty = cell is None or (isinstance(cell, str) and not cell.strip())

@@ -122,6 +122,8 @@ class Stored:
     gauge: GaugeBatch | None = None
     column_doubt: dict[str, float] = field(default_factory=dict)
     steps: tuple[dict[str, Any], ...] = ()
+    stop: Literal["up", "down"] | None = None
+    control: bool = False
 
 
 @cache
@@ -248,6 +250,8 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         gauge=stored.gauge,
         raw_sha256=stored.raw_sha256,
         samples_sha256=stored.samples_sha256,
+        stop=stored.stop,
+        is_control=stored.control,
     )
 
 

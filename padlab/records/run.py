@@ -50,7 +50,8 @@ class Run:
     """One run as the rest of padlab sees it.
 
     ``samples`` has the columns ``time_s`` and, where recorded, ``force_n``, ``displacement_mm``
-    (+ = pad thinner), ``temperature_c``, ``step``, ``cycle``.
+    (+ = pad thinner), ``temperature_c``, ``step``, ``cycle``; of a wear run ``strokes`` or ``days``,
+    ``thickness_mm`` and what else was read.
     """
 
     id: str
@@ -75,6 +76,8 @@ class Run:
     samples_sha256: dict[str, str] = field(default_factory=dict)   # of samples.csv, by a newer padlab
     gauge: GaugeBatch | None = None                  # kind gauge: whose readings, under which foot
     table: dict[str, Any] | None = None              # imported tables: how the original was read
+    stop: str | None = None                          # wear: which stop the pad served, up | down
+    is_control: bool = False                         # wear: an unloaded pad beside the others
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
     @property

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +18,14 @@ from padlab.records.inside import read_bytes, unpacked, write_whole
 if TYPE_CHECKING:
     import pandas as pd
 
-DECIMALS: dict[str, int] = {"time_s": 6, "force_n": 5, "displacement_mm": 5, "temperature_c": 3}
-"""Decimals kept: 1 us, 10 uN, 10 nm and 1 mK, each well below what a cheap rig can tell apart."""
+DECIMALS: dict[str, int] = {
+    "time_s": 6, "force_n": 5, "displacement_mm": 5, "temperature_c": 3, "strokes": 1, "days": 5,
+    "thickness_mm": 5, "rest_s": 0, "mass_kg": 10, "humidity_percent": 2}
+"""Decimals kept: 1 us, 10 uN, 10 nm, 1 mK, 0.1 ug, each well below what a cheap rig can tell apart."""
 
-COLUMNS = (*DECIMALS, "step", "cycle")
+COLUMNS = ("time_s", "force_n", "displacement_mm", "temperature_c", "step", "cycle")
+WEAR_COLUMNS = ("strokes", "days", "thickness_mm", "rest_s", "mass_kg", "temperature_c", "humidity_percent")
+"""Of a wear run: readings of one pad over its service; the first of the row is its axis."""
 NAMES = ("samples.csv", "samples.csv.gz")
 ROWS_AT_ONCE = 20_000
 
@@ -32,20 +36,16 @@ def write_samples(folder: Path, table: pd.DataFrame, *, packed: bool = False) ->
     Parameters
     ----------
     table : pandas.DataFrame
-        Columns out of ``COLUMNS``, ``time_s`` first; NaN is written as an empty cell.
+        Columns out of ``COLUMNS``, ``time_s`` first, or out of ``WEAR_COLUMNS``, ``strokes`` or ``days``
+        first; NaN is written as an empty cell.
 
     Raises
     ------
     RunError
-        A column that samples do not have, or no ``time_s``.
+        A column that samples do not have, or no axis.
     """
     columns = [str(c) for c in table.columns]
-    if (
-        not columns
-        or columns[0] != "time_s"
-        or set(columns) - set(COLUMNS)
-        or len(set(columns)) < len(columns)
-    ):
+    if not _are_samples(columns):
         raise RunError(
             "these are no samples",
             expected="time_s and some of " + ", ".join(COLUMNS[1:]),
@@ -91,7 +91,7 @@ def read_samples(folder: Path, sha256: Mapping[str, str] | None = None) -> pd.Da
         )
     data = unpacked(stored, path)
     header = stored_table.header_of(data)
-    if header[0] != "time_s" or set(header) - set(COLUMNS) or stored_table.repeated(header):
+    if not _are_samples(header):
         raise RunError(
             f"{path} holds no samples",
             expected="time_s and some of " + ", ".join(COLUMNS[1:]),
@@ -100,15 +100,22 @@ def read_samples(folder: Path, sha256: Mapping[str, str] | None = None) -> pd.Da
             where={"path": str(path)},
         )
     table = stored_table.parse(data, path=path, numbers=DECIMALS, remedy=remedy)
-    if not np.isfinite(table["time_s"].to_numpy()).all():
+    if not np.isfinite(table[header[0]].to_numpy()).all():
         raise RunError(
             f"{path} is damaged",
-            expected="a time in every row",
+            expected=f"{header[0]} in every row",
             seen="a row without one",
             remedy=remedy,
             where={"path": str(path)},
         )
     return table
+
+
+def _are_samples(columns: Sequence[str]) -> bool:
+    """Whether a header is that of samples over time, or of a pad's readings over its service."""
+    axis = columns[0] if columns else ""
+    allowed = COLUMNS if axis == "time_s" else WEAR_COLUMNS if axis in WEAR_COLUMNS[:2] else ()
+    return bool(allowed) and not set(columns) - set(allowed) and not stored_table.repeated(columns)
 
 
 def sample_fields(table: pd.DataFrame) -> list[dict[str, str]]:

@@ -1,7 +1,6 @@
 """Tables recorded elsewhere -> runs. What is ambiguous is refused whole, with row and column.
 
->>> parse_column("force=Load = cell: raw:kgf")
-Column(quantity='force', name='Load = cell: raw', unit='kgf')
+Which column is what is said by :mod:`padlab.records.columns`.
 
 Which format when: CSV in UTF-8 where you have the choice. XLSX is read too, but a spreadsheet may
 have turned numbers into dates before padlab sees them.
@@ -12,17 +11,18 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from padlab.errors import InputError, RunError, TableError
+from padlab.errors import RunError, TableError
 from padlab.marks import Mark, mark
 from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
+from padlab.records.columns import QUANTITIES, Column, check_columns, parse_column
 from padlab.records.delimited import read_delimited
 from padlab.records.descriptor import read_package, run_from, table_resource, write_package
 from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole, writing
@@ -31,69 +31,18 @@ from padlab.records.raw_log import ORIGINAL
 from padlab.records.run import Run
 from padlab.records.samples import sample_fields, write_samples
 from padlab.records.shelf import Draws, Shelf, new_package, new_run_id
+from padlab.records.wear_table import wear_samples
 from padlab.records.workbook import read_workbook
 from padlab.units import factor
 
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["Column", "check_columns", "import_table", "parse_column", "read_columns", "samples_of",
+           "samples_of_original"]
+
 LIMIT = 128 << 20
 """A table of 2 million rows and five columns has about 80 MB."""
-
-QUANTITIES: dict[str, tuple[str, str, float]] = {
-    # quantity: (kind of unit, column of samples.csv, the largest size that any bench can mean)
-    "time": ("time", "time_s", 1e12),
-    "force": ("force", "force_n", 1e5),
-    "displacement": ("length", "displacement_mm", 1e4),
-    "temperature": ("temperature", "temperature_c", 1e3),
-}
-
-NEEDS: dict[str, tuple[str, ...]] = {
-    "pad": ("time", "force", "displacement"),
-    "touch": ("time", "force"),
-    "blank": ("time", "force", "displacement"),
-    "check": ("time",),
-}
-"""The kinds that can be imported and the columns that each must have (check: one reading more)."""
-
-
-@dataclass(frozen=True)
-class Column:
-    """Which column of the table is what, in which unit; ``-mm`` where it counts the other way."""
-
-    quantity: str
-    name: str
-    unit: str
-
-
-def parse_column(text: str) -> Column:
-    """Read ``quantity=NAME:UNIT``, split at the first ``=`` and the last ``:``.
-
-    Raises
-    ------
-    InputError
-        No ``=``, no unit, an unknown quantity or unit.
-    """
-    quantity, equals, rest = text.partition("=")
-    name, colon, unit = rest.rpartition(":")
-    shown = repr(text[:80])
-    if not equals or quantity not in QUANTITIES:
-        raise InputError(
-            f"{shown} names no column",
-            expected=f"one of {', '.join(QUANTITIES)}, =, name, :, unit",
-            seen=shown,
-            remedy="write it as force=Load:N",
-        )
-    if not colon or not name.strip() or not unit.strip():
-        raise InputError(
-            f"the column for {quantity} has no unit",
-            expected=f"{quantity}=NAME:UNIT",
-            seen=shown,
-            remedy=f"write it as {quantity}={rest[:40] or 'NAME'}:{_own_unit(quantity)}",
-        )
-    factor(unit.strip(), QUANTITIES[quantity][0])
-    return Column(quantity, name.strip(), unit.strip())
-
 
 def import_table(
     path: str | Path,
@@ -108,6 +57,8 @@ def import_table(
     delimiter: str | None = None,
     decimal: str | None = None,
     sheet: str | None = None,
+    stop: Literal["up", "down"] | None = None,
+    control: bool = False,
     judge: Callable[[pd.DataFrame], Iterable[Mark]] = lambda samples: (),
     rng: Draws | None = None,
 ) -> Run:
@@ -122,6 +73,8 @@ def import_table(
         The moment of the import, with its time zone; also the start where ``start_utc`` is not known.
     delimiter, decimal, sheet : str, optional
         Settle what would be ambiguous: comma | semicolon | tab, point | comma, a sheet's name.
+    stop, control : optional
+        Of a wear run: the stop at which the pad served; whether it lay unloaded beside the others.
 
     Raises
     ------
@@ -166,6 +119,8 @@ def import_table(
             *seen,
         )
     ]
+    if kind == "wear":
+        held["stop"], held["control"] = stop, control
     held["table"] = {**how, **found, "name": Path(path).name[:200]}
     held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
     return _put(shelf, new_run_id(now, rng), package, data, samples)
@@ -230,37 +185,6 @@ def samples_of_original(run: Run) -> pd.DataFrame:
         ) from fault
 
 
-def check_columns(kind: str, columns: Sequence[Column]) -> None:
-    """Refuse kinds that cannot be imported, missing columns, and one column named for two things."""
-    if kind not in NEEDS:
-        later = " yet: it comes in a later padlab" if kind == "wear" else ""
-        raise InputError(
-            f"a table of kind {kind[:40]} cannot be imported{later}",
-            expected=", ".join(NEEDS),
-            seen=kind[:40],
-        )
-    named = [c.quantity for c in columns]
-    missing = [q for q in NEEDS[kind] if q not in named]
-    if kind == "check" and not missing and len(named) < 2:
-        missing = ["force or displacement"]
-    if missing:
-        quantity = missing[0].split()[0]
-        raise InputError(
-            f"a table of kind {kind} lacks a column for {', '.join(missing)}",
-            expected=", ".join(NEEDS[kind]),
-            seen=", ".join(named) or "none",
-            remedy=f"add --column {quantity}=NAME:{_own_unit(quantity)}",
-        )
-    for what, values in (("quantity", named), ("column", [c.name for c in columns])):
-        twice = sorted({v for v in values if values.count(v) > 1})
-        if twice:
-            raise InputError(
-                f"{what} {twice[0][:60]!r} is named twice",
-                expected="every one once",
-                seen=", ".join(f"{c.quantity}={c.name[:40]}:{c.unit}" for c in columns),
-            )
-
-
 def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Samples of a table, and how it was read (so that it can be read the same way again)."""
     import pandas as pd
@@ -268,6 +192,11 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
     columns = [Column(**c) for c in how["columns"]]
     wanted = [c.name for c in columns]
     grid = _grid(data, wanted, delimiter=how.get("delimiter"), sheet=how.get("sheet"))
+    if any(c.quantity == "thickness" for c in columns):
+        numbers_of = [c.name for c in columns if c.quantity != "date"]
+        mark_used = _decimal(grid, numbers_of, how.get("decimal"))
+        return wear_samples(grid, columns, decimal=mark_used), {
+            **grid.about, "decimal": {".": "point", ",": "comma"}[mark_used]}
     mark_used = _decimal(grid, wanted, how.get("decimal"))
     read = numbers(grid, wanted, decimal=mark_used)
     if len(read[wanted[0]]) < 2:
@@ -343,10 +272,6 @@ def _check_time(time_s: Any, grid: Grid, column: Column) -> None:
             seen=str(row[1][at])[:40],
             remedy="take out repeated rows; export more decimals; split where the clock started anew",
         )
-
-
-def _own_unit(quantity: str) -> str:
-    return {"time": "s", "force": "N", "displacement": "mm", "temperature": "degC"}[quantity]
 
 
 def read_columns(

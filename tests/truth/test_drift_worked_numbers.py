@@ -180,7 +180,11 @@ def test_strokes_of_a_recorded_finger():
         trace += [np.zeros(60), np.linspace(0, peak, 9)[1:], np.full(int(hold * rate), float(peak)),
                   np.linspace(peak, 0, 9)[1:]]
     force = np.concatenate([*trace, np.zeros(60)])
-    plateau, duration = find_strokes(np.arange(force.size) / rate, force)
+    strokes = find_strokes(np.arange(force.size) / rate, force)
+    plateau, duration = strokes.plateau_n, strokes.duration_s
+    # A ramp of 8 samples: 0.8 of the peak in 6.4 of them.
+    assert strokes.rate_n_per_s == pytest.approx(np.array([6, 3, 14, 7, 5]) * 0.8 / (6.4 / rate), rel=1e-9)
+    assert strokes.peak_n == pytest.approx([6, 3, 14, 7, 5])
     assert plateau.tolist() == [6, 3, 14, 7, 5]
     assert duration == pytest.approx([0.47, 0.26, 0.375, 0.87, 0.32], abs=1e-9)
     assert np.median(plateau) == 6

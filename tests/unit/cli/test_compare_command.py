@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -147,3 +148,28 @@ def test_an_empty_shelf_is_refused(tmp_path, capsys):
     code, out, _ = run(capsys, str(tmp_path / "shelf"), "--json")
     assert code == 1
     assert "no pad run" in json.loads(out)["error"]["message"]
+
+
+def test_total_drift_of_the_invented_stocks_that_were_worn(capsys, tmp_path):
+    samples = Path(__file__).parents[3] / "sample_runs"
+    chosen = tmp_path / "shelf" / "runs"
+    chosen.mkdir(parents=True)
+    for folder in sorted((samples / "runs").iterdir()):
+        held = json.loads((folder / "datapackage.json").read_text("utf-8"))["padlab"]
+        if held["kind"] == "blank" or (held.get("pad") or {}).get("material") == "dense green polymer":
+            shutil.copytree(folder, chosen / folder.name, ignore=shutil.ignore_patterns("derived"))
+    service = ["--service-years", "6", "--strokes-per-day", "2000", "--days-per-week", "6"]
+    with_service = json.loads(run(capsys, str(tmp_path / "shelf"), "--json", *service)[1])["ranking"][0]
+    without = json.loads(run(capsys, str(tmp_path / "shelf"), "--json")[1])["ranking"][0]
+    assert without["drift_total_p95_mm"] is None
+    assert {"thinning", "service"} <= set(without["missing"])
+    assert with_service["missing"] == []
+    assert with_service["drift_play_p95_mm"] == without["drift_play_p95_mm"]
+    total, lost = with_service["drift_total_p95_mm"], with_service["thinning_mm"]
+    assert lost["value"] == pytest.approx(0.005 + 0.9e-7 * 6 * 2000 * 6 / 7 * 365.25 / 10, rel=0.25)
+    assert total["low"] < total["value"] < total["high"]
+    play = with_service["drift_play_p95_mm"]["value"]
+    assert 0.9 * lost["value"] < total["value"] < lost["value"] + play + 0.01
+    assert {"thinning_elsewhere", "extrapolated"} <= {m["code"] for m in with_service["marks"]}
+    far = json.loads(run(capsys, str(tmp_path / "shelf"), "--json", "--service-years", "40", *service[2:])[1])
+    assert "thinning" in far["ranking"][0]["missing"]

@@ -115,7 +115,8 @@ def test_short_blips_and_short_gaps():
     force = presses([6], hold_s=0.4)
     force[100:102] = 0.0                        # 10 ms of let-go inside the stroke
     blip = np.r_[np.full(4, 5.0), np.zeros(60)]  # 20 ms
-    plateau, duration = find_strokes(np.arange(force.size + 64) / 200, np.r_[force, blip])
+    found = find_strokes(np.arange(force.size + 64) / 200, np.r_[force, blip])
+    plateau, duration = found.plateau_n, found.duration_s
     assert plateau == pytest.approx([6])
     assert duration == pytest.approx([0.4])
 

@@ -19,12 +19,14 @@ from padlab.fitting.laws import (
     relaxation,
     rubber,
     sinking,
+    wearing,
 )
 from padlab.fitting.reference import fit_with_lmfit
 from padlab.fitting.results import Verdict
 
 FORCE = np.geomspace(0.3, 18, 50)
 TIME = np.geomspace(0.2, 60, 40)
+STROKES = np.geomspace(10, 1e6, 40)
 RAMP = (np.linspace(-3, 0, 30), np.linspace(0, 1, 30))
 CASES = [
     (linear.law(), FORCE, [120.0]),
@@ -43,7 +45,11 @@ CASES = [
     (flow.law(force_n=4.0), TIME, [80.0, 400.0, 0.33, 60000.0]),
     (recovery.law(), np.geomspace(10, 86400, 12), [0.08, 0.15]),
     (conditioning.saturating(), np.arange(1.0, 60.0), [0.32, 0.02, 0.5]),
-    (conditioning.running_in(), np.geomspace(10, 1e6, 40), [0.02, 5e3, 1.4e-8]),
+    (wearing.steady(), STROKES, [1.4e-8]),
+    (wearing.running_in(), STROKES, [0.02, 5e3, 1.4e-8]),
+    (wearing.power(), STROKES, [0.012, 0.6]),
+    (wearing.saturating(), STROKES, [0.06, 2e5, 0.7]),
+    (wearing.logarithmic(), STROKES, [0.015, 3e3]),
     (sinking.logarithmic(clock_s=1.3), TIME, [0.2, 0.04]),
     (sinking.findley(clock_s=0.4), TIME, [0.2, 0.01, 0.15]),
     (sinking.approach(), TIME, [0.03, 0.2]),

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from padlab.errors import TableError
-from padlab.records.cells import Grid, _number, decimal_mark, numbers
+from padlab.records.cells import Grid, decimal_mark, number_of, numbers
 from padlab.records.descriptor import NAME
 from padlab.records.index import list_runs
 from padlab.records.shelf import Shelf, find_runs, new_run_id
@@ -61,7 +61,7 @@ def test_many_numbers_at_once_read_as_one_by_one(cells, decimal):
     grid = Grid(["x"], lambda: iter([(n + 2, [cell]) for n, cell in enumerate(cells)]), {})
 
     def one_by_one():
-        return [_number(n + 2, "x", cell, decimal) for n, cell in enumerate(cells)]
+        return [number_of(n + 2, "x", cell, decimal) for n, cell in enumerate(cells)]
 
     def at_once():
         return numbers(grid, ["x"], decimal=decimal)["x"].tolist()

@@ -1,0 +1,101 @@
+"""``padlab touch``: how hard and how long a player presses, from recorded sessions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.words import plain
+
+if TYPE_CHECKING:
+    from padlab.drift.sessions import Summary
+    from padlab.records.run import Run
+
+
+@click.command(name="touch")
+@click.argument("runs", nargs=-1, required=True, metavar="RUN...")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="A page with the figures.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(runs: tuple[str, ...], out: Path | None, as_json: bool) -> None:
+    """How hard and how long a player presses: strokes, quantiles, sessions side by side.
+
+    RUN is a touch run (a finger on a force cap); of a shelf all its touch runs. Each run is a session; its
+    note names it ("second finger, a march").
+
+    padlab touch sample_runs --out touch.html
+    """
+    if out is not None and out.suffix.lower() != ".html":
+        raise click.BadParameter("a page (.html)", param_hint="--out")
+    if out is not None and not out.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    from padlab.cli.pad_runs import shelves
+    from padlab.drift.sessions import session_of, summary_of
+    from padlab.errors import InputError
+    from padlab.records.shelf import find_runs
+    from padlab.words import one_line
+
+    whole = shelves(runs)
+    found: dict[Path, Run] = {}
+    for name in runs:
+        for run in find_runs([name], near=[Path.cwd(), *whole]):
+            # Of a shelf its touch runs; a run that was named by itself must be one.
+            if run.kind == "touch" or Path(name) not in whole:
+                found.setdefault(run.folder.resolve(), run)
+    used = [run for run in found.values() if not run.set_aside]
+    if not used:
+        raise InputError("no touch run is there", expected="a run of kind touch", seen=", ".join(runs)[:200],
+                         remedy="padlab capture touch-cap touch --out SHELF records one")
+    summary = summary_of([session_of(run) for run in sorted(used, key=lambda r: r.start_utc)])
+    if out is not None:
+        from datetime import UTC, datetime
+
+        from padlab.report.touch_page import write_touch
+
+        write_touch(summary, out, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+    if as_json:
+        print_json(summary.to_json())
+        return
+    for line in told(summary):
+        click.echo(one_line(line))
+    for run in found.values():
+        if run.set_aside:
+            click.echo(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
+    if out is not None:
+        click.echo(f"\nThe page: {plain(str(out))}")
+
+
+def told(summary: Summary) -> list[str]:
+    """The summary in lines."""
+    one = len(summary.sessions) == 1
+    lines = [f"{summary.strokes} strokes in {len(summary.sessions)} session{'' if one else 's'}"]
+    rows = [("pressed, stroke by stroke", summary.plateau_n, "N"),
+            ("pressed, by time held", summary.plateau_time_weighted_n, "N"),
+            ("a stroke lasts", summary.duration_s, "s")]
+    if summary.rate_n_per_s is not None:
+        rows.append(("the force rises at", summary.rate_n_per_s, "N/s"))
+    for name, q, unit in rows:
+        lines.append(f"  {name:<26} {q['q50']:.3g} {unit}   half of them {q['q25']:.3g} to {q['q75']:.3g}, "
+                     f"nine of ten {q['q05']:.3g} to {q['q95']:.3g}")
+    m = summary.median_n
+    known = "how it differs from day to day is not determined" if m.low is None or m.high is None \
+        else f"95 % for this player {m.low:.3g} to {m.high:.3g}"
+    lines.append(f"  {'usual press':<26} {m.value:.3g} N   {known}")
+    if summary.gsd is None:
+        lines.append("  no lognormal: name the recording itself where a touch is asked for")
+    else:
+        lines.append(f"  lognormal: a spread of x/÷ {summary.gsd:.2f} describes it "
+                     f"(touch file: median_force = \"{m.value:.2f}N\", force_spread = {summary.gsd:.2f})")
+    if not one:
+        for s in summary.sessions:
+            lines.append(f"{s.run}  {s.label}: {s.strokes.count} strokes, median {s.median_n.value:.3g} N "
+                         f"[{s.median_n.low:.3g} to {s.median_n.high:.3g}]")
+    for p in summary.pairs:
+        apart = "told apart" if p.told_apart else "not told apart"
+        lines.append(f"{p.a} against {p.b}: {p.ratio.value:.2f} times as hard "
+                     f"[{p.ratio.low:.2f} to {p.ratio.high:.2f}], {apart}")
+    lines.append("enough to stand for the player" if summary.enough else "not enough to stand for the player")
+    return lines + [f"{m.weight}: {m.about}: {m.message}" for m in summary.marks]

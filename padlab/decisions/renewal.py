@@ -1,0 +1,155 @@
+"""Wear runs on file -> stock by stock, when a new pad will need renewing.
+
+A control (an unloaded pad beside the others) serves the pads of its own lot, or of its stock where the lot
+has none. A pad that was followed in two runs counts once: in the one that goes further.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
+from padlab.drift.life import Service, StockLife, stock_life
+from padlab.errors import FitError, PadlabError, RunError
+from padlab.fitting.wear_run import PadLoss, loss_of
+from padlab.marks import Mark, Weight, has_stop
+from padlab.records.run import Run
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A run that took no part, and why."""
+
+    run: str
+    material: str | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Renewals:
+    """The answer for every stock on file; ``ageing`` where a hot test was asked about."""
+
+    limit_mm: float
+    service: Service
+    stop: Literal["up", "down"]
+    stocks: tuple[StockLife, ...]
+    left_out: tuple[LeftOut, ...]
+    ageing: Ageing | None
+    ageing_marks: dict[str, Mark]
+    climate: dict[str, Climate] = field(default_factory=dict)    # by stock, from its unloaded pads
+
+    def to_json(self) -> dict[str, Any]:
+        """As ``padlab life --json`` prints it."""
+        return {
+            "limit_mm": self.limit_mm, "stop": self.stop,
+            "strokes_per_day": self.service.strokes_per_day, "days_per_week": self.service.days_per_week,
+            "materials": [{**s.to_json(), "climate": self.climate[s.material].to_json()
+                           if s.material in self.climate else None} for s in self.stocks],
+            "left_out": [vars(one) for one in self.left_out],
+            "ageing": None if self.ageing is None else {
+                **self.ageing.to_json(),
+                "materials": [{"material": name, "marks": [m.to_json()]}
+                              for name, m in sorted(self.ageing_marks.items())]},
+        }
+
+
+def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Literal["up", "down"] = "down",
+             ageing: Ageing | None = None) -> Renewals:
+    """When a new pad of each stock will have lost ``limit_mm``, sorted by name.
+
+    Raises
+    ------
+    RunError
+        None of the runs is a wear run that can serve.
+    """
+    left_out: list[LeftOut] = []
+    worn: dict[str, list[Run]] = {}
+    controls: dict[str, list[Run]] = {}
+    for run in sorted(runs, key=lambda r: r.id):
+        reason = _unfit(run, stop)
+        if run.pad is None or reason is not None:
+            left_out.append(LeftOut(run.id, None if run.pad is None else run.pad.material,
+                                    reason or "names no pad"))
+        else:
+            (controls if run.is_control else worn).setdefault(run.pad.material, []).append(run)
+    stocks: list[StockLife] = []
+    first_fault: PadlabError | None = None
+    for material, some in sorted(worn.items()):
+        losses: list[tuple[str, PadLoss]] = []
+        for run in _once_a_pad(some, left_out):
+            try:
+                losses.append((run.id, _loss(run, controls.get(material, []))))
+            except (FitError, RunError) as fault:
+                first_fault = first_fault or fault
+                left_out.append(LeftOut(run.id, material, fault.message))
+        try:
+            life = stock_life(losses, material=material, material_class=_pad_class(some), limit_mm=limit_mm,
+                              service=service, stop=stop)
+            stocks.append(_with_run_marks(life, some))
+        except FitError as fault:
+            first_fault = first_fault or fault
+            left_out += [LeftOut(run, material, fault.message) for run, _ in losses]
+    if not stocks:
+        if first_fault is not None:
+            raise first_fault
+        raise RunError("there is no wear run that can serve", expected=f"wear runs at the {stop} stop",
+                       seen="; ".join(f"{one.run}: {one.reason}" for one in left_out)[:300] or "none",
+                       remedy="padlab import TABLE --kind wear takes in readings of a pad over its service")
+    marks = {s.material: m for s in stocks if (m := not_arrhenius(s.material, s.material_class)) is not None}
+    return Renewals(limit_mm, service, stop, tuple(stocks), tuple(sorted(left_out, key=lambda o: o.run)),
+                    ageing, marks if ageing is not None else {}, {
+                        name: found for name, some in sorted(controls.items())
+                        if (found := climate([_table(run) for run in some])) is not None})
+
+
+def _unfit(run: Run, stop: str) -> str | None:
+    if run.kind != "wear":
+        return f"of kind {run.kind}"
+    if run.state == "recording":
+        return "still being recorded"
+    if has_stop(run.marks):
+        return next(m.message for m in run.marks if m.weight is Weight.STOP)
+    if run.stop is not None and run.stop != stop and not run.is_control:
+        return f"served at the {run.stop} stop"
+    return None
+
+
+def _pad_class(runs: Sequence[Run]) -> str:
+    return next(run.pad.material_class for run in runs if run.pad is not None)
+
+
+def _once_a_pad(runs: Sequence[Run], left_out: list[LeftOut]) -> list[Run]:
+    """Of several runs of one pad over the same axis the one that goes furthest."""
+    kept: dict[tuple[str, str, str], Run] = {}
+    for run in runs:
+        assert run.pad is not None
+        axis = str(run.samples.columns[0])
+        key = (run.pad.lot, run.pad.id, axis)
+        other = kept.get(key)
+        if other is None:
+            kept[key] = run
+            continue
+        longer, shorter = sorted((run, other), key=lambda r: float(r.samples[axis].iloc[-1]), reverse=True)
+        kept[key] = longer
+        left_out.append(LeftOut(shorter.id, run.pad.material,
+                                f"pad {run.pad.id} is followed further in run {longer.id}"))
+    return sorted(kept.values(), key=lambda r: r.id)
+
+
+def _loss(run: Run, controls: Sequence[Run]) -> PadLoss:
+    assert run.pad is not None
+    own = [c for c in controls if c.pad is not None and c.pad.lot == run.pad.lot]
+    return loss_of(_table(run), pad=run.pad.id, lot=run.pad.lot,
+                   controls=[_table(one) for one in own or controls])
+
+
+def _table(run: Run) -> dict[str, Any]:
+    return {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
+
+
+def _with_run_marks(life: StockLife, runs: Sequence[Run]) -> StockLife:
+    """Cautions of the runs themselves travel on (doubtful units, amended pads); notes stay with the runs."""
+    seen = {m.code: m for run in runs for m in run.marks if m.weight is Weight.CAUTION}
+    return replace(life, marks=(*life.marks, *(seen[code] for code in sorted(seen))))

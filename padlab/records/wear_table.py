@@ -1,0 +1,101 @@
+"""The readings of one pad over its service: strokes or dates, thickness, and what else was read.
+
+A cell may be empty only where the quantity need not be read each time: rest, mass, temperature, humidity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padlab.records.cells import Decimal, Grid, Row, number_of, refuse
+from padlab.records.columns import QUANTITIES, Column
+from padlab.units import factor
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+
+ORDER = ("strokes", "date", "thickness", "rest", "mass", "temperature", "humidity")
+MAY_BE_EMPTY = ("rest", "mass", "temperature", "humidity")
+MOST_READINGS = 100_000
+SECONDS_A_DAY = 86400.0
+
+
+def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> pd.DataFrame:
+    """The readings, in the order of the table: its axis (``strokes``, or else ``days``) first.
+
+    Raises
+    ------
+    TableError
+        A cell that holds no number or date, an axis that turns back, sizes that no pad has; the message names
+        row and column.
+    """
+    import pandas as pd
+
+    rows = list(grid.rows())
+    if len(rows) < 2:
+        raise refuse("too few readings", expected="two rows at least", seen=str(len(rows)))
+    if len(rows) > MOST_READINGS:
+        raise refuse("too many readings", expected=f"at most {MOST_READINGS}", seen=str(len(rows)))
+    values: dict[str, Array] = {}
+    for column in sorted(columns, key=lambda c: ORDER.index(c.quantity)):
+        place = grid.names.index(column.name)
+        target = QUANTITIES[column.quantity][1]
+        if column.quantity == "date":
+            values[target] = _days(rows, place, column)
+        else:
+            values[target] = _numbers(rows, place, column, decimal)
+    axis = next(iter(values))
+    back = np.flatnonzero(np.diff(values[axis]) < 0)
+    if back.size:
+        first = next(c for c in columns if QUANTITIES[c.quantity][1] == axis)
+        row, place = rows[int(back[0]) + 1], grid.names.index(first.name)
+        raise refuse(f"{first.quantity} turns back", row=row[0], column=first.name,
+                     expected=f"no less than {str(rows[int(back[0])][1][place])[:40]}",
+                     seen=str(row[1][place])[:40],
+                     remedy="one table holds one pad, oldest reading first; counts go on over all readings")
+    if "days" in values:
+        values["days"] = values["days"] - values["days"][0]
+    return pd.DataFrame(values)
+
+
+def _numbers(rows: Sequence[Row], place: int, column: Column, decimal: Decimal) -> Array:
+    kind, _, largest = QUANTITIES[column.quantity]
+    scale = factor(column.unit, kind)
+    found = []
+    for number, row in rows:
+        cell = row[place]
+        if column.quantity in MAY_BE_EMPTY and (cell is None or not str(cell).strip()):
+            found.append(np.nan)
+            continue
+        value = number_of(number, column.name, cell, decimal) * scale
+        low = -273.15 if column.quantity == "temperature" else 0.0
+        if not low <= value <= largest or (column.quantity == "thickness" and value == 0):
+            raise refuse(f"a {column.quantity} that cannot be", row=number, column=column.name,
+                         expected=f"over 0 and at most {largest:g}" if column.quantity == "thickness"
+                         else f"between {low:g} and {largest:g}", seen=f"{str(cell)[:40]} {column.unit}",
+                         remedy="check the unit")
+        found.append(value)
+    return np.array(found, dtype=np.float64)
+
+
+def _days(rows: Sequence[Row], place: int, column: Column) -> Array:
+    return np.array([_moment(number, column.name, row[place]) for number, row in rows]) / SECONDS_A_DAY
+
+
+def _moment(row: int, name: str, cell: Any) -> float:
+    """Seconds of a date in ISO 8601; a clock time without a zone is taken as UTC."""
+    text = cell.isoformat() if isinstance(cell, datetime) else str("" if cell is None else cell).strip()
+    try:
+        when = datetime.fromisoformat(text[:40])
+    except ValueError as fault:
+        raise refuse("no date", row=row, column=name, expected="year-month-day, such as 2026-07-04",
+                     seen=repr(text[:40]), remedy="write dates in ISO 8601: others can be read two ways"
+                     ) from fault
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
