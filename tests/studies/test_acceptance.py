@@ -1,6 +1,6 @@
 """Simulated acceptance: over many lots the verdict keeps both risks, by the code that judges real lots.
 
-The quick form (300 to 1,500 lots a case) runs with all tests; the long one (``-m long``) takes 20,000 lots a
+The quick form (500 to 1,500 lots a case) runs with all tests; the long one (``-m long``) takes 20,000 lots a
 case. Shares are held to three Monte-Carlo standard errors. What the test of shape sends to be counted ends in
 "test more" and counts as not accepted: the plan has set that part of the producer's risk aside.
 """
