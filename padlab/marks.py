@@ -105,6 +105,8 @@ CODES: dict[str, tuple[Weight, str]] = {
     "guard_band": (Weight.NOTE, "the limits are drawn in by the systematic part of the rig's doubt"),
     "pad_apart": (Weight.CAUTION, "a pad stands apart from the others; it stays in, find out why"),
     "not_normal": (Weight.CAUTION, "the pads do not follow the assumed distribution; they are counted"),
+    "no_spread": (
+        Weight.CAUTION, "all pads read alike: too coarse a reading for their spread; they are counted"),
     "one_place": (Weight.CAUTION, "all pads come from one place of the sheet"),
     "sheets_differ": (Weight.NOTE, "sheets differ: pads of one sheet count for less than as many sheets"),
     "no_reference": (Weight.CAUTION, "equivalence to the reference lot is not determined"),

@@ -5,7 +5,8 @@ stop and was not repeated, or the spec names a double plan whose first sample li
 the answer is inconvenient: a lot that misses its constant by a hair is refused.
 
 Which rule when: the estimated share outside; counted, where the spec says so or the pads are not normal
-(Shapiro and Wilk at 1 %, fixed beforehand). A pad that stands apart is named and stays in.
+(Shapiro and Wilk, at a twentieth of the producer's risk, which the plan has set aside for it). A pad that
+stands apart is named and stays in.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from padlab.decisions.batch_plan import BatchPlan, CharacteristicPlan
+from padlab.decisions.batch_plan import BatchPlan, CharacteristicPlan, beside_shape
 from padlab.decisions.batch_readings import LotReadings
 from padlab.errors import InputError
 from padlab.marks import Mark, mark
@@ -29,7 +30,7 @@ from padlab.statistics.estimate import shared_difference
 from padlab.statistics.nested import SheetSpread, sheet_spread
 from padlab.statistics.plans import DoublePlan, Risks, acceptance, constant_ends, quality_index
 from padlab.statistics.quantity import Quantity, half_width95, t95
-from padlab.statistics.shape import Normality, Outlying, normality, outlying
+from padlab.statistics.shape import NOT_NORMAL_BELOW, Normality, Outlying, normality, outlying
 from padlab.statistics.tolerance import ToleranceInterval, tolerance_interval
 
 
@@ -259,7 +260,7 @@ def _described(
         half = math.hypot(statistical, told.guard or 0.0)
         mean = Quantity(s.mean, s.mean - half, s.mean + half)
     low, high = _scaled(told.low, c), _scaled(told.high, c)
-    shape = normality(s.values.tolist())
+    shape = normality(s.values.tolist(), level=told.plan.shape_level or NOT_NORMAL_BELOW)
     apart = outlying(s.values.tolist()) if s.values.size >= 5 else None
     if apart is not None and apart.places:
         names = ", ".join(readings.pads[i].pad for i in apart.places)
@@ -298,7 +299,7 @@ def _described(
         if (low, high) != (None, None)
         else None
     )
-    free = c.distribution == "any" or (shape is not None and shape.is_refused)
+    free = c.distribution == "any" or (shape is not None and shape.is_refused) or _is_without_spread(s)
     return replace(
         told,
         mean=mean,
@@ -309,6 +310,20 @@ def _described(
         outlying=apart,
         sheets=s.sheets,
     ), shape
+
+
+def _is_without_spread(s: _Sample) -> bool:
+    """All pads read alike: what measured them is too coarse to see their spread, which is not none."""
+    return s.sd <= 1e-9 * max(abs(s.mean), 1e-9)
+
+
+def p_words(p: float) -> str:
+    """A significance as a person reads it.
+
+    >>> p_words(0.031), p_words(2e-9)
+    ('= 0.031', 'below 0.001')
+    """
+    return "below 0.001" if p < 0.001 else f"= {p:.2g}"
 
 
 def _decided(
@@ -338,25 +353,20 @@ def _decided(
         )
     if isinstance(plan.rule, CountedPlan):
         return _counted(told, plan.rule, plan.risks, unfinished)
-    if not_normal:
+    if not_normal or _is_without_spread(s):
         shape = told.normality
-        marks.add(
-            mark(
-                "not_normal",
-                c.words,
-                "the pads do not follow the assumed distribution (Shapiro and "
-                f"Wilk: p = {shape.p:.2g}); they are counted"
-                if shape
-                else None,
-            )
-        )
+        if shape is None:
+            marks.add(mark("no_spread", c.words))
+        else:
+            said = f"not {c.distribution} (Shapiro and Wilk: p {p_words(shape.p)})"
+            marks.add(mark("not_normal", c.words, f"the pads are {said}; they are counted"))
         try:
             rule = counted_plan(plan.risks, lot_size=lot_size)
         except InputError as fault:
             return replace(
                 told,
                 rule="counted",
-                reasons=(*unfinished, f"not {c.distribution}, and {fault.message}: {fault.remedy}"),
+                reasons=(*unfinished, f"the pads must be counted, and {fault.message}: {fault.remedy}"),
             )
         return _counted(replace(told, rule="counted"), rule, plan.risks, unfinished)
     k = quality_index(s.mean, s.sd, low=_scaled(told.low, c), high=_scaled(told.high, c))
@@ -364,7 +374,7 @@ def _decided(
     two, risks = c.is_two_sided, plan.risks
     worth, df = _worth(s, lot_size)
     if isinstance(plan.rule, DoublePlan):
-        return _double(told, plan.rule, risks, worth, df, unfinished)
+        return _double(told, plan.rule, beside_shape(risks), worth, df, unfinished)
     constant = constant_ends(risks, n=worth, degrees_of_freedom=df, two_sided=two)[0]
     told = replace(told, acceptance_constant=constant)
     if unfinished:

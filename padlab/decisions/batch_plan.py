@@ -10,7 +10,7 @@ where the measured pads turn out not to be normal); double where the spec asks f
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,10 @@ FIELDS = 9
 
 SMALLER = (0.75, 0.5, 0.25)
 
+SHAPE_SHARE = 1 / 20
+"""Part of each producer's risk that the test of shape may use up: under a normal lot W is independent of mean
+and spread, so that (1 - alpha of the rule)(1 - level) = 1 - alpha holds exactly (design choice)."""
+
 
 @dataclass(frozen=True)
 class Cheaper:
@@ -54,6 +58,7 @@ class CharacteristicPlan:
     operating_curve: tuple[tuple[float, float, float], ...]  # share outside, least and largest Pa
     smaller: tuple[Cheaper, ...]
     known_spread_n: float | None
+    shape_level: float | None  # of the test of shape; None: no shape is assumed
 
     @property
     def kind(self) -> str:
@@ -120,9 +125,23 @@ def plan_one(
     two = characteristic.is_two_sided
     if characteristic.distribution == "any":
         return _planned(characteristic, risks, counted_plan(risks, lot_size=lot_size))
-    if double:
-        return _planned(characteristic, risks, double_plan(risks, two_sided=two))
-    return _planned(characteristic, risks, single_plan(risks, two_sided=two, lot_size=lot_size))
+    left = beside_shape(risks)
+    rule = double_plan(left, two_sided=two) if double else single_plan(left, two_sided=two, lot_size=lot_size)
+    return _planned(characteristic, risks, rule)
+
+
+def beside_shape(risks: Risks) -> Risks:
+    """The risks of the rule itself, the test of shape taken out of the producer's.
+
+    >>> round(beside_shape(Risks(0.01, 0.05, 0.08, 0.10)).producer_risk, 6)
+    0.047619
+    """
+    return replace(risks, producer_risk=1 - (1 - risks.producer_risk) / (1 - shape_level(risks)))
+
+
+def shape_level(risks: Risks) -> float:
+    """Level of the test of shape of a characteristic with these risks."""
+    return SHAPE_SHARE * risks.producer_risk
 
 
 def _planned(characteristic: Characteristic, risks: Risks, rule: Rule) -> CharacteristicPlan:
@@ -130,13 +149,13 @@ def _planned(characteristic: Characteristic, risks: Risks, rule: Rule) -> Charac
     if isinstance(rule, CountedPlan):
         curve = tuple((p, rule.acceptance(p), rule.acceptance(p)) for p in shares)
         return CharacteristicPlan(
-            characteristic, risks, rule, rule.n, float(rule.most_outside), curve, (), None
+            characteristic, risks, rule, rule.n, float(rule.most_outside), curve, (), None, None
         )
     curve = tuple((p, *rule.acceptance(p)) for p in shares)
     n = rule.total if isinstance(rule, DoublePlan) else rule.n
     smaller = _smaller(risks, rule) if isinstance(rule, Plan) else ()
     return CharacteristicPlan(
-        characteristic, risks, rule, n, rule.k, curve, smaller, known_sigma_size(risks)[0]
+        characteristic, risks, rule, n, rule.k, curve, smaller, known_sigma_size(risks)[0], shape_level(risks)
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot
+from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot, p_words
 from padlab.decisions.batch_plan import BatchPlan
 from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
 from padlab.decisions.lots_over_time import Chart, chart_of, lots_chart, spring_rate_n_per_mm
@@ -231,7 +231,7 @@ def equivalence_words(result: CharacteristicResult) -> str:
     return (
         f"{shown} the reference lot within {size_words(c.margin, c)}: difference "
         f"{size_words(e.difference, c)} (90 % between {size_words(e.low, c)} and {size_words(e.high, c)}, "
-        f"p = {e.p:.2g})"
+        f"p {p_words(e.p)})"
     )
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from padlab import __version__
 from padlab.cautions import CAUTIONS
-from padlab.decisions.batch import CharacteristicResult
+from padlab.decisions.batch import CharacteristicResult, p_words
 from padlab.decisions.certified import Certified, equivalence_words, size_words
 from padlab.errors import FileFormatError
 from padlab.records.descriptor import RUN_ID
@@ -171,7 +171,7 @@ def _facts(r: CharacteristicResult) -> list[tuple[str, str]]:
             (
                 "Shape",
                 f"{'not ' if r.normality.is_refused else ''}taken for {c.distribution} (Shapiro and "
-                f"Wilk: p = {r.normality.p:.2g}, refused below {r.normality.level:g})",
+                f"Wilk: p {p_words(r.normality.p)}, refused below {r.normality.level:g})",
             )
             if c.distribution != "any"
             else ("Shape", "not asked: pads are counted")

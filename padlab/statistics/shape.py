@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 NOT_NORMAL_BELOW = 0.01
-"""Level of the test: of a hundred normal lots one is sent to the count of pads (design choice, fixed
-beforehand; the share is part of the simulated acceptance)."""
+"""Level of the test where nothing else is said; a plan takes it out of its own producer's risk."""
 
 OUTLIER_LEVEL = 0.01
 """Level of the test for pads that stand apart (design choice)."""
@@ -37,7 +36,7 @@ class Normality:
         return self.p < self.level
 
 
-def normality(values: Sequence[float]) -> Normality | None:
+def normality(values: Sequence[float], *, level: float = NOT_NORMAL_BELOW) -> Normality | None:
     """The test on (n,) values; None with fewer than three, or where all are alike (nothing to test)."""
     from scipy import stats
 
@@ -45,7 +44,7 @@ def normality(values: Sequence[float]) -> Normality | None:
     if x.size < 3 or np.ptp(x) <= 1e-12 * max(float(np.abs(x).max()), 1e-300):
         return None
     found = stats.shapiro(x)
-    return Normality(float(found.statistic), float(found.pvalue))
+    return Normality(float(found.statistic), float(found.pvalue), level)
 
 
 def normal_scores(n: int) -> Array:

@@ -2,7 +2,7 @@
 
 The lots were drawn by sample_runs/make_deliveries.py: 2026-09 with 63.1 thou and 0.6 thou within a sheet
 (0.1 % outside 61 to 65 thou), 2026-10 with 62.0 and 1.0 (a sixth outside), 2026-11 like the good one but
-with 20 pads of 30.
+with 20 pads of 31.
 """
 
 from __future__ import annotations
@@ -32,16 +32,26 @@ def test_the_three_verdicts(capsys, lot, verdict, same):
     assert answer["verdict"] == verdict
     assert answer["characteristics"][0]["equivalence"]["shown"] is same
     if verdict == "test_more":
-        assert answer["characteristics"][0]["reasons"] == ["20 of 30 planned pads were tested"]
+        assert answer["characteristics"][0]["reasons"] == ["20 of 31 planned pads were tested"]
 
 
 def test_runs_of_the_bench_rig_are_read_with_a_guard_band(capsys):
-    # Three pads of 33: whatever they say, the plan is not met. The guard band comes from the rig file.
+    # Three pads of 34: whatever they say, the plan is not met. The guard band comes from the rig file.
     answer = qualify(capsys, SAMPLES, "spec-give.toml", "2026-05")
     assert answer["verdict"] == "test_more"
     give, loss = answer["characteristics"]
-    assert (give["name"], give["n"], give["needed"]) == ("give", 3, 33)
+    assert (give["name"], give["n"], give["needed"]) == ("give", 3, 34)
     assert 0 < give["guard"] < 0.1 * give["mean"]["value"]
     assert give["mean"]["value"] > 0
     assert 0 < loss["mean"]["value"] < 1
     assert len(answer["runs"]) == 3
+
+
+def test_a_run_that_is_marked_stop_is_a_ground_to_test_more(capsys, tmp_path):
+    # In sample_runs the force zero drifts during one run (sheet cork, 2026-03, pad 2): its pad has no value.
+    text = (DELIVERIES / "spec-give.toml").read_text("utf-8").replace("grey wool felt", "sheet cork")
+    (tmp_path / "cork.toml").write_text(text, encoding="utf-8")
+    answer = qualify(capsys, SAMPLES, tmp_path / "cork.toml", "2026-03")
+    give = answer["characteristics"][0]
+    assert (answer["verdict"], give["n"]) == ("test_more", 2)
+    assert any("marked stop" in reason and "-2:" in reason for reason in give["reasons"])

@@ -1,7 +1,7 @@
 """Plans, tolerance factors, capability, equivalence and nested variances against outside numbers.
 
 pastes_strength.csv: O. L. Davies & P. L. Goldsmith, Statistical Methods in Research and Production, 4th
-ed., 1972, p. 136 (Pastes of the R package lme4). shoes_wear.csv: Box, Hunter & Hunter, Statistics for
+ed., 1972, p. 136 (Pastes of the R package lme4). shoes.csv: Box, Hunter & Hunter, Statistics for
 Experimenters, 1978, p. 100 (shoes of the R package MASS). Worked numbers that name no book were computed by
 an independent script from the formula beside them.
 """
@@ -209,7 +209,7 @@ def test_equivalence_of_the_worked_lots_and_of_the_shoes():
     assert found.degrees_of_freedom == pytest.approx(21.62, abs=5e-3)
     assert found.p == pytest.approx(0.00811, abs=5e-6)
     assert (found.low, found.high) == (pytest.approx(-0.637, abs=5e-4), pytest.approx(4.637, abs=5e-4))
-    shoes = pd.read_csv(DATA / "shoes_wear.csv")
+    shoes = pd.read_csv(DATA / "shoes.csv")
     worn = paired_equivalence(shoes["B"].to_list(), shoes["A"].to_list(), margin=1.0)
     assert (worn.difference, worn.degrees_of_freedom) == (pytest.approx(0.41), 9)
     assert worn.difference / worn.standard_error == pytest.approx(3.348877, abs=5e-7)

@@ -186,14 +186,14 @@ def test_counted_where_the_spec_says_so():
 
 def test_double_plan_decides_the_clear_cases_first():
     more = {"double_plan": True}
-    assert judged(sample(21, mean=LIMIT - 2.1 * 0.01, sd=0.01), more=more).verdict is ACCEPT
-    assert judged(sample(21, mean=LIMIT - 1.6 * 0.01, sd=0.01), more=more).verdict is REFUSE
-    between = judged(sample(21, mean=LIMIT - 1.9 * 0.01, sd=0.01), more=more)
+    assert judged(sample(22, mean=LIMIT - 2.1 * 0.01, sd=0.01), more=more).verdict is ACCEPT
+    assert judged(sample(22, mean=LIMIT - 1.6 * 0.01, sd=0.01), more=more).verdict is REFUSE
+    between = judged(sample(22, mean=LIMIT - 1.9 * 0.01, sd=0.01), more=more)
     assert between.verdict is MORE
     assert "test 21 more pads" in between.reasons[0]
-    assert judged(sample(42, mean=LIMIT - 1.9 * 0.01, sd=0.01), more=more).verdict is ACCEPT
-    assert judged(sample(42, mean=LIMIT - 1.8 * 0.01, sd=0.01), more=more).verdict is REFUSE
-    assert judged(sample(20, mean=0.1, sd=0.01), more=more).reasons == ("20 of 21 planned pads were tested",)
+    assert judged(sample(43, mean=LIMIT - 1.9 * 0.01, sd=0.01), more=more).verdict is ACCEPT
+    assert judged(sample(43, mean=LIMIT - 1.8 * 0.01, sd=0.01), more=more).verdict is REFUSE
+    assert judged(sample(21, mean=0.1, sd=0.01), more=more).reasons == ("21 of 22 planned pads were tested",)
 
 
 def test_sheets_that_differ_make_pads_worth_less():

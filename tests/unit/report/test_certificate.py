@@ -230,6 +230,32 @@ def test_what_cannot_be_judged_is_said(shelf, capsys):
     assert "'new'" in err
     few = qualify(folder, capsys, "old 1")
     assert few[0] == 0
-    assert "10 of 30 planned pads were tested" in few[1]
+    assert "10 of 31 planned pads were tested" in few[1]
     for arguments in ([], ["--spec", "x"], ["--plan", "x", "--lot", "y"], ["--check", "x", "--lot", "y"]):
         assert padlab(capsys, "qualify", str(folder / "shelf"), *arguments)[0] == 2
+
+
+@pytest.mark.parametrize(
+    "values",
+    [[63.0] * 40, [63.0, 63.0], [61.0] * 31, [70.0] * 31, [63.0] * 39 + [64.9], [63.0, 90.0] * 20],
+    ids=["alike", "two alike", "on the limit", "beyond", "one apart", "two heaps"],
+)
+def test_odd_lots_have_a_whole_page(shelf, capsys, values):
+    folder, _ = shelf
+    table = folder / "t.csv"
+    table.write_text("pad,thou\n" + "\n".join(f"{i},{v}" for i, v in enumerate(values)) + "\n", "utf-8")
+    arguments = ["--kind", "gauge", "--material", STOCK, "--lot", "odd", "--gauge-foot", "0.5N,whole",
+                 "--column", "pad=pad", "--column", "thickness=thou:thou", "--start", "2026-05-02", "--out"]
+    assert padlab(capsys, "import", str(table), *arguments, str(folder / "shelf"))[0] == 0
+    spec = folder / "spec.toml"
+    spec.write_text(SPEC + 'margin = "1thou"\n[reference]\nlot = "new"\nmargin = "1thou"\n', "utf-8")
+    code, out, err = qualify(folder, capsys, "odd", "--out", str(folder / "odd.html"), "--json")
+    assert code == 0, err
+    page = (folder / "odd.html").read_text("utf-8")
+    for broken in ("nan", "inf ", "None", "e-"):
+        assert not re.search(rf">[^<]*\b{broken}", page), broken
+    # Without any spread, and where they are not normal, pads are counted: 40 are too few to accept.
+    wanted = "refuse" if max(values) >= 70 else "test_more"
+    assert json.loads(out)["verdict"] == wanted
+    if len(values) > 2:
+        assert json.loads(out)["characteristics"][0]["rule"] == "counted"
