@@ -31,7 +31,7 @@ def sets():
 
 
 def main():
-    import lifelines                     # not where padlab's own tests run
+    import lifelines  # not where padlab's own tests run
 
     out = {"library": f"lifelines {lifelines.__version__}", "sets": []}
     for name, lives, reached in sets():
