@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import shutil
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -20,9 +19,10 @@ from typing import Any
 
 from padlab.errors import InputError, RunError, TableError
 from padlab.marks import mark
-from padlab.records.descriptor import read_package, run_from, table_resource, write_package
-from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole, writing
+from padlab.records.descriptor import table_resource
+from padlab.records.inside import read_bytes, read_named, write_whole
 from padlab.records.pad import SIZES_MM, TEXT_LIMIT
+from padlab.records.placing import place_whole
 from padlab.records.raw_log import ORIGINAL
 from padlab.records.run import GaugeBatch, Run
 from padlab.records.shelf import Draws, Shelf, new_package, new_run_id
@@ -147,32 +147,12 @@ def import_gauge(path: str | Path, shelf: Shelf, *, batch: GaugeBatch, columns: 
     held["gauge"] = asdict(batch)
     held["table"] = {**how, **found, "name": Path(path).name[:200]}
     held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
-    return _put(shelf, new_run_id(now, rng), package, data, readings), readings
-
-
-def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes,
-         readings: Sequence[GaugeReading]) -> Run:
-    runs = shelf.make_runs()
-    package["name"] = run_id.lower()
     fields = [{"name": n, "type": "number" if n == "thickness_mm" else "string"}
               for n in ("pad", "thickness_mm", "sheet", "place")]
     package["resources"] = [table_resource("readings", READINGS, fields)]
-    fresh, folder = runs / f".new-{run_id}", runs / run_id
-    try:
-        with writing(runs):
-            (fresh / "raw").mkdir(parents=True)
-        write_whole(fresh / "raw" / ORIGINAL, data)
-        write_whole(fresh / READINGS, _table(readings))
-        write_package(fresh, package)
-        if folder.exists():
-            raise RunError(f"run {run_id} is on file already", where={"run": run_id})
-        with writing(runs):
-            fresh.rename(folder)
-            sync_folder(runs)
-    except BaseException:
-        shutil.rmtree(fresh, ignore_errors=True)
-        raise
-    return run_from(folder, read_package(folder))
+    run = place_whole(shelf, new_run_id(now, rng), package, data,
+                      lambda folder: write_whole(folder / READINGS, _table(readings)))
+    return run, readings
 
 
 def remake_readings(run: Run) -> str:

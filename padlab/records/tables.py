@@ -9,7 +9,6 @@ have turned numbers into dates before padlab sees them.
 from __future__ import annotations
 
 import hashlib
-import shutil
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -24,9 +23,10 @@ from padlab.marks import Mark, mark
 from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
 from padlab.records.columns import QUANTITIES, Column, check_columns, parse_column
 from padlab.records.delimited import read_delimited
-from padlab.records.descriptor import read_package, run_from, table_resource, write_package
-from padlab.records.inside import read_bytes, read_named, sync_folder, write_whole, writing
+from padlab.records.descriptor import table_resource
+from padlab.records.inside import read_bytes, read_named
 from padlab.records.pad import Pad
+from padlab.records.placing import place_whole
 from padlab.records.raw_log import ORIGINAL
 from padlab.records.run import Run
 from padlab.records.samples import sample_fields, write_samples
@@ -123,31 +123,13 @@ def import_table(
         held["stop"], held["control"] = stop, control
     held["table"] = {**how, **found, "name": Path(path).name[:200]}
     held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
-    return _put(shelf, new_run_id(now, rng), package, data, samples)
-
-
-def _put(shelf: Shelf, run_id: str, package: dict[str, Any], data: bytes, samples: pd.DataFrame) -> Run:
-    """Make the folder under a temporary name, and rename it when it is whole."""
-    runs = shelf.make_runs()
-    package["name"] = run_id.lower()
     package["resources"] = [table_resource("samples", "samples.csv", sample_fields(samples))]
-    fresh, folder = runs / f".new-{run_id}", runs / run_id
-    try:
-        with writing(runs):
-            (fresh / "raw").mkdir(parents=True)
-        write_whole(fresh / "raw" / ORIGINAL, data)
-        name, sha256 = write_samples(fresh, samples)
-        package["padlab"]["samples_sha256"] = {name: sha256}
-        write_package(fresh, package)
-        if folder.exists():
-            raise RunError(f"run {run_id} is on file already", where={"run": run_id})
-        with writing(runs):
-            fresh.rename(folder)
-            sync_folder(runs)
-    except BaseException:
-        shutil.rmtree(fresh, ignore_errors=True)
-        raise
-    return run_from(folder, read_package(folder))
+
+    def write(folder: Path) -> None:
+        name, sha256 = write_samples(folder, samples)
+        held["samples_sha256"] = {name: sha256}
+
+    return place_whole(shelf, new_run_id(now, rng), package, data, write)
 
 
 def samples_of_original(run: Run) -> pd.DataFrame:

@@ -15,8 +15,9 @@ from padlab.fitting.laws import wearing
 from padlab.fitting.wear import WearReadings, fit_paths
 from padlab.fitting.wear_run import PadLoss, depth_of_mass_mm
 from padlab.records.pad import annulus_area_mm2
+from padlab.statistics.equivalence import paired_equivalence
 from padlab.statistics.lifetimes import maximum_likelihood, new_pad
-from padlab.statistics.paired import paired_difference
+from padlab.statistics.quantity import t95
 
 DATA = Path(__file__).parent / "data"
 LIVES = json.loads((DATA / "life_fits.json").read_text("utf-8"))
@@ -140,10 +141,14 @@ def test_shoes_worn_in_pairs():
     # Box, Hunter & Hunter 1978: soles of two materials on the feet of ten boys; the table is `shoes` of the R
     # package MASS. Mean difference 0.41, t 3.348877 on 9 degrees of freedom.
     _, a, b = np.loadtxt(DATA / "shoes.csv", delimiter=",", skiprows=1).T
-    difference, t = paired_difference(b, a)
-    assert (difference.value, t) == (pytest.approx(0.41, abs=1e-9), pytest.approx(3.348877, abs=5e-7))
+    worn = paired_equivalence(b.tolist(), a.tolist(), margin=1.0)
+    t = worn.difference / worn.standard_error
+    assert (worn.difference, t) == (pytest.approx(0.41, abs=1e-9), pytest.approx(3.348877, abs=5e-7))
+    assert worn.degrees_of_freedom == 9
     theirs = stats.ttest_rel(b, a).confidence_interval(0.95)
-    assert (difference.low, difference.high) == pytest.approx((theirs.low, theirs.high), rel=1e-9)
+    half = t95(worn.degrees_of_freedom) * worn.standard_error
+    ours = (worn.difference - half, worn.difference + half)
+    assert ours == pytest.approx((theirs.low, theirs.high), rel=1e-9)
 
 
 def test_lots_that_each_show_one_pad_are_as_one_sample():

@@ -5,20 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from padlab.cli.main import main
-
 SAMPLES = Path(__file__).parents[3] / "sample_runs"
 ASKED = ["--limit", "3thou", "--strokes-per-day", "2000", "--days-per-week", "6"]
-
-
-@pytest.fixture
-def padlab(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as end:
-            main([str(a) for a in arguments])
-        said = capsys.readouterr()
-        return end.value.code, said.out, said.err
-    return run
 
 
 

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from padlab.cli.main import main
 from padlab.records.shelf import find_runs
 
 RUNS = Path(__file__).parents[3] / "sample_runs"
@@ -22,18 +21,6 @@ def named(kind, procedure, material=None):
 TOUCH = named("touch", "touch")
 FELT, CORK = (named("pad", "standard", m) for m in ("grey wool felt", "sheet cork"))
 WARM_UP = named("pad", "warm-up")
-
-
-@pytest.fixture
-def padlab(capsys):
-    def call(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return left.value.code, out, err
-
-    return call
 
 
 def test_json_and_table(padlab, tmp_path):

@@ -6,25 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from padlab.cli.main import main
 from padlab.records.shelf import find_runs
 
 RUNS = Path(__file__).parents[3] / "sample_runs"
 TOUCH = next(r for r in find_runs([str(RUNS)]) if r.kind == "touch")
 RAMP = np.arange(1, 8) / 8
 PAD = next(r for r in find_runs([str(RUNS)]) if r.kind == "pad")
-
-
-@pytest.fixture
-def padlab(capsys):
-    def call(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return left.value.code, out, err
-
-    return call
 
 
 @pytest.fixture
