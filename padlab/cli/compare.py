@@ -110,13 +110,13 @@ def command(
         for run in chosen:
             if run.pad is None:
                 click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
-        player = _player(touch, runs)
+        touched = player(touch, runs)
     fits, failed = fit_all([run for run in chosen if run.pad is not None], Asked(replayed=True),
                            workers=workers, scheduler=scheduler, timed=lambda name: _timed(spent, name))
     not_fitted = [(n.run.id, n.run.pad, _why(n.fault)) for n in failed if n.run.pad is not None]
     with _timed(spent, "compare"):
         comparison = compare(
-            fits, player, limit_mm=limit_mm, holding_n=holding_n, face=Face(*face) if face else None,
+            fits, touched, limit_mm=limit_mm, holding_n=holding_n, face=Face(*face) if face else None,
             thickness_mm=thickness_mm, stop=stop, service=service, not_fitted=not_fitted,
             thinning=None if service is None else _thinning(runs, service, stop))
     if out is not None:
@@ -172,7 +172,7 @@ def _why(fault: PadlabError) -> str:
     return f"{fault.message}: {fault.remedy}" if fault.remedy else fault.message
 
 
-def _player(touch: str, names: Sequence[str]) -> TouchProfile:
+def player(touch: str, names: Sequence[str]) -> TouchProfile:
     """A preset, a touch file, or a recorded touch."""
     from padlab.cli.pad_runs import shelves
     from padlab.drift.touch import PRESETS, preset, read_touch_file, recorded_touch

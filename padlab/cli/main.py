@@ -33,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "life": ("padlab.cli.life", "When pads will need renewing, from readings over their service."),
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
     "qualify": ("padlab.cli.qualify", "Accept, refuse or test more of a delivered lot."),
+    "choose": ("padlab.cli.choose", "Which pad for every stop of an instrument, and how thick to cut it."),
 }
 
 

@@ -85,7 +85,7 @@ def command(
 
 def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
     """Everything of the stock on the shelf, fitted where it must be, and the verdict on one lot."""
-    from padlab.cli.compare import _player
+    from padlab.cli.compare import player
     from padlab.cli.pad_runs import fit_all
     from padlab.decisions.batch_plan import plan_batch
     from padlab.decisions.batch_readings import Unfitted
@@ -99,7 +99,7 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
     plan = plan_batch(spec)
     strokes = None
     if spec.touch is not None:
-        touch = _player(spec.touch, (str(shelf),))
+        touch = player(spec.touch, (str(shelf),))
         strokes = net_strokes(touch, holding_n=touch.holding_n if spec.holding_n is None else spec.holding_n)
     on_file = find_runs([shelf])
     pads = [

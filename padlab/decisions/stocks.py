@@ -47,7 +47,8 @@ def _is_positive(estimate: Estimate) -> bool:
     return bool(np.asarray(estimate.value).flat[-1] > 0)
 
 
-def _mean(lots: Lots) -> Quantity | None:
+def mean_of_lots(lots: Lots) -> Quantity | None:
+    """A stock's number with its interval; None where no pad has it."""
     if not lots:
         return None
     log = all(_is_positive(e) for pads in lots.values() for e in pads)
@@ -62,7 +63,7 @@ def stock_row(
     """One stock's row; ``drifts`` is None where no pad was pressed hard enough for this touch."""
     ranked = [j for j in members if j.numbers.drift is not None]
     shown = ranked or list(members)
-    drift = _mean(drifts) if drifts else None
+    drift = mean_of_lots(drifts) if drifts else None
     pads = {(j.fit.pad.lot, j.pad_key) for j in shown}
     lots = sorted({lot for lot, _ in pads})
     warm_up = _warm_up_of(name, warm_ups)
@@ -75,25 +76,26 @@ def stock_row(
     return StockRow(
         rank=rank if drifts else None, material=name, material_class=members[0].fit.pad.material_class,
         lots=len(lots), pads=len(pads), drift_play_p95_mm=drift,
-        drift_total_p95_mm=None if thinning is None or warm_up is None or not drifts else _mean(
+        drift_total_p95_mm=None if thinning is None or warm_up is None or not drifts else mean_of_lots(
             by_lot(ranked, lambda j: total_of(j, at, thinning, warm_up))),
         includes=("give", "hold") if has_hold else ("give",), missing=tuple(missing),
-        give_mm=_mean(by_lot(shown, lambda j: j.numbers.give)),
-        hold_mm=_mean(by_lot(shown, lambda j: j.numbers.hold)),
+        give_mm=mean_of_lots(by_lot(shown, lambda j: j.numbers.give)),
+        hold_mm=mean_of_lots(by_lot(shown, lambda j: j.numbers.hold)),
         warm_up_mm=warm_up, thinning_mm=None if thinning is None else thinning.at_end,
-        play_band_mm=_mean(by_lot(shown, lambda j: j.numbers.band)),
-        loss_fraction=_mean(by_lot(shown, _loss)),
+        play_band_mm=mean_of_lots(by_lot(shown, lambda j: j.numbers.band)),
+        loss_fraction=mean_of_lots(by_lot(shown, stock_loss)),
         letters=placed.letters[name] if placed else "",
         probability_best=placed.probability_best[name] if placed else None,
         verdict=verdict_of(drift, limit_mm),
-        marks=(*_stock_marks(name, shown, lots, apart, warm_up), *(thinning.marks if thinning else ())),
+        marks=(*stock_marks(name, shown, lots, apart, warm_up), *(thinning.marks if thinning else ())),
         lot_rows=tuple(
             LotRow(lot, len(drifts[lot]), float(mean.value), (name, lot) in apart)
             for lot, mean in lot_means(drifts).items()) if drifts else (),
         position=_position_curve(shown, at), creep=_creep_curve(shown, at),
         test_force_needed_n=None if drifts else needed_on_test_pad(members, at.face),
         method=shown[0].method, formula=_by_formula(shown),
-        replayed_warm_up_mm=_mean(by_lot(shown, lambda j: j.replayed_warm_up)), strip=_strip(shown, at),
+        replayed_warm_up_mm=mean_of_lots(by_lot(shown, lambda j: j.replayed_warm_up)),
+        strip=_strip(shown, at),
     )
 
 
@@ -115,7 +117,7 @@ def _by_formula(members: Sequence[Judged]) -> ByFormula | None:
         return None
 
     def mean(of: Callable[[PadDrift], Estimate | None]) -> Quantity | None:
-        return _mean(by_lot(members, lambda j: None if j.formula is None else of(j.formula)))
+        return mean_of_lots(by_lot(members, lambda j: None if j.formula is None else of(j.formula)))
 
     return ByFormula(mean(lambda f: f.drift), mean(lambda f: f.give), mean(lambda f: f.hold),
                      mean(lambda f: f.band))
@@ -135,7 +137,8 @@ def _strip(members: Sequence[Judged], at: Setting) -> PlayStrip | None:
     return PlayStrip(even, net, np.where(net >= F0_N, away, np.nan))
 
 
-def _loss(one: Judged) -> Estimate | None:
+def stock_loss(one: Judged) -> Estimate | None:
+    """Share of the work of a press that is not given back."""
     hysteresis = one.fit.hysteresis
     if hysteresis is None or hysteresis.loss_fraction is None:
         return None
@@ -143,8 +146,8 @@ def _loss(one: Judged) -> Estimate | None:
 
 
 def _warm_up_of(name: str, warm_ups: WarmUps) -> Quantity | None:
-    return _mean(_averaged((pad.lot, pad.id, estimate) for _, (pad, estimate) in sorted(warm_ups.items())
-                           if pad.material == name))
+    mine = [both for _, both in sorted(warm_ups.items()) if both[0].material == name]
+    return mean_of_lots(_averaged((pad.lot, pad.id, estimate) for pad, estimate in mine))
 
 
 def verdict_of(drift: Quantity | None, limit_mm: float) -> str:
@@ -154,7 +157,7 @@ def verdict_of(drift: Quantity | None, limit_mm: float) -> str:
     return "within" if drift.high < limit_mm else "beyond" if drift.low > limit_mm else "undecided"
 
 
-def _stock_marks(name: str, members: Sequence[Judged], lots: Sequence[str], apart: set[tuple[str, str]],
+def stock_marks(name: str, members: Sequence[Judged], lots: Sequence[str], apart: set[tuple[str, str]],
                  warm_up: Quantity | None) -> tuple[Mark, ...]:
     """The stock's own marks, and one of each that its pads carry, with the pads named."""
     found = []

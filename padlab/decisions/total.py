@@ -110,15 +110,22 @@ def away_mm(one: Judged, at: Setting) -> Array:
     return np.asarray(np.quantile(away, (np.arange(QUANTILES) + 0.5) / QUANTILES))
 
 
-def total_of(one: Judged, at: Setting, loss: ServiceLoss, warm_up: Quantity) -> Estimate | None:
-    """Total drift of one pad with its doubts; those of loss and warm-up are the stock's, shared."""
-    drift, of_loss, of_warm_up = one.numbers.drift, _relative(loss.at_end), _relative(warm_up)
+def total_of(one: Judged, at: Setting, loss: ServiceLoss, warm_up: Quantity | None, *, share: float = 0.0,
+             ) -> Estimate | None:
+    """Total drift of one pad with its doubts; those of loss and warm-up are the stock's, shared.
+
+    ``share`` of the loss at the end was added to the cut: the new pad stands so much off home. Without
+    ``warm_up`` the first presses of a day are not in it.
+    """
+    drift, of_loss = one.numbers.drift, _relative(loss.at_end)
+    of_warm_up = 0.0 if warm_up is None else _relative(warm_up)
     if drift is None or not float(drift.value) > 0 or of_loss is None or of_warm_up is None:
         return None
-    away = away_mm(one, at)
+    away, added = away_mm(one, at), share * loss.at_end.value
+    warms = 0.0 if warm_up is None else warm_up.value
 
     def total(play: float = 1.0, lost: float = 1.0, warm: float = 1.0) -> float:
-        return together_mm(play * away, loss_mm=lost * loss.loss_mm, warm_up_mm=warm * warm_up.value,
+        return together_mm(play * away, loss_mm=lost * loss.loss_mm - added, warm_up_mm=warm * warms,
                            presses_a_day=loss.presses_a_day)
 
     value = total()

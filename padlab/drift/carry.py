@@ -87,9 +87,9 @@ def loaded_thickness_mm(fit: RunFit, *, face: Face, press: Press) -> float | Non
         return None
     fresh = fit.thickness_mm.value
     compression = _tested_compression(fit.curves, fit.pad, face, press)
-    scales = [bound(fresh) for bound in _scale_bounds(fit, face, compression)]
+    scales = [bound(fresh) for bound in scale_bounds(fit, face, compression)]
     scale = math.sqrt(scales[0] * scales[1])
-    left = fresh - _seating_mm(fit) - scale * compression
+    left = fresh - seating_mm_of(fit) - scale * compression
     return left if left > 0 else None
 
 
@@ -134,9 +134,9 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
         return Carried(curves, 1.0, None, 0.0, 0.0, tuple(marks))
 
     fresh = fit.thickness_mm.value
-    seating = _seating_mm(fit)
+    seating = seating_mm_of(fit)
     compression = _tested_compression(curves, pad, face, press)
-    bounds = _scale_bounds(fit, face, compression)
+    bounds = scale_bounds(fit, face, compression)
     if loaded_mm is None:
         cuts = [fresh, fresh]
     else:
@@ -174,7 +174,7 @@ def carry(fit: RunFit, *, face: Face, loaded_mm: float | None, press: Press) -> 
                    half_range / math.sqrt(3), tuple(marks))
 
 
-def _seating_mm(fit: RunFit) -> float:
+def seating_mm_of(fit: RunFit) -> float:
     """Early set of the first strokes; taken as 0 where it was not measured."""
     return 0.0 if fit.seating_mm is None else max(fit.seating_mm.value, 0.0)
 
@@ -186,7 +186,7 @@ def _tested_compression(curves: LimbCurves, pad: Pad, face: Face, press: Press) 
     return float(at[0] - at[1]) * press.creep_factor
 
 
-def _scale_bounds(fit: RunFit, face: Face, compression_mm: float,
+def scale_bounds(fit: RunFit, face: Face, compression_mm: float,
                   ) -> tuple[Callable[[float], float], Callable[[float], float]]:
     """Carried over tested compression at equal pressure, as functions of the cut thickness: free, gripped."""
     pad, fresh = fit.pad, fit.thickness_mm.value if fit.thickness_mm is not None else 1.0

@@ -8,7 +8,7 @@ import numpy as np
 
 from padlab.calibration.frame import Frame
 from padlab.fitting.prepared import WORKING_IN, Prepared, Stroke
-from padlab.fitting.results import CompressionSet, Verdict
+from padlab.fitting.results import CompressionSet, FirstPress, Verdict
 from padlab.fitting.set_rules import constant_force_set_percent
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
@@ -80,6 +80,26 @@ def seating(prepared: Prepared) -> Quantity | None:
         return None
     few = max(len(prepared.role("recorded")) - 1, 2)
     return with_doubt(third - first, math.sqrt(2) * crossing_scatter_mm(prepared), degrees_of_freedom=few)
+
+
+def first_press(prepared: Prepared, *, points: int = 25) -> FirstPress | None:
+    """The first press of a fresh pad; None where it is not in the record, or is no whole press."""
+    full = full_strokes(prepared)
+    recorded = sorted(prepared.role("recorded"), key=lambda s: s.press.number)
+    if len(full) < WORKING_IN or full[0].role != "working-in" or not recorded:
+        return None
+    start = at_force(prepared, full, F0_N, 0)
+    later = [p for i in range(len(recorded)) if (p := at_force(prepared, recorded, F0_N, i)) is not None]
+    if start is None or not later:
+        return None
+    forces = np.geomspace(F0_N, 0.98 * full[0].press.peak_n, points)
+    places = [at_force(prepared, full, float(f), 0) for f in forces]
+    known = [(float(f), p - start) for f, p in zip(forces, places, strict=True) if p is not None]
+    if len(known) < points // 2:
+        return None
+    scatter = crossing_scatter_mm(prepared)
+    return FirstPress(np.array([f for f, _ in known]), np.maximum.accumulate([p for _, p in known]),
+                      float(np.mean(later)) - start, scatter * math.sqrt(1 + 1 / len(later)))
 
 
 def warm_up(prepared: Prepared) -> Quantity | None:

@@ -135,6 +135,21 @@ class CompressionSet:
 
 
 @dataclass(frozen=True)
+class FirstPress:
+    """The fresh pad's first press, and how far it had settled once it was worked in.
+
+    ``position_mm`` (k,) at net forces ``force_n`` (k,) on the loading limb, from F0 of that same press;
+    ``settled_mm`` is how far F0 itself moved until the recorded strokes, ``settled_u_mm`` its standard
+    uncertainty (+ = thinner).
+    """
+
+    force_n: Array
+    position_mm: Array
+    settled_mm: float
+    settled_u_mm: float
+
+
+@dataclass(frozen=True)
 class StrokeRow:
     """One stroke, used or left out, with the reason."""
 
@@ -189,3 +204,4 @@ class RunFit:
     checks: tuple[LawCheck, ...] = ()               # where they were asked for
     response: ResponseModel | None = None           # where it was asked for and the run supports it
     no_response: str | None = None                  # why the run does not support it
+    first_press: FirstPress | None = None           # None: the pad's first press is not in the record

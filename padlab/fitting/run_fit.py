@@ -29,7 +29,14 @@ from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
 from padlab.fitting.drawing import drawing_of
 from padlab.fitting.hysteresis import limbs_work_mj, loop
 from padlab.fitting.kept import Response, response_of
-from padlab.fitting.landmarks import SET_FORCE_N, lasting_set, seating, thickness, warm_up
+from padlab.fitting.landmarks import (
+    SET_FORCE_N,
+    first_press,
+    lasting_set,
+    seating,
+    thickness,
+    warm_up,
+)
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.locked import relaxation, set_after_load
 from padlab.fitting.prepared import Prepared, prepare
@@ -143,6 +150,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         conditions=_conditions(run, curve), marks=tuple(sorted(set(marks))), budget=budget,
         drawing=drawing_of(curve, best, prepared, creep) if drawn else None, checks=tuple(checks),
         response=response.model, no_response=response.why_not,
+        first_press=None if rested else first_press(prepared),
     )
     result.json.update(run_json(result, curve, at_forces_n=forces, give_forces_n=ends))
     if after_load is not None:

@@ -6,8 +6,9 @@
 Mistakes in the file are refused, all at once. A stop that lacks a needed line is no mistake: it gets no cut,
 and says what is missing.
 
->>> one = instrument_from_table({"label": "band cornet 3", "valve": [{"name": "1", "down": {
-...     "port_error": "6thou", "read_at": "4N", "parts_tight": True, "stops_on_pad": False}}]}, source="c3.toml")
+>>> found = {"port_error": "6thou", "read_at": "4N", "parts_tight": True, "stops_on_pad": True}
+>>> one = instrument_from_table({"label": "band cornet 3", "valve": [{"name": "1", "down": found}]},
+...                             source="c3.toml")
 >>> [lack.key for lack in one.valves[0].lacking[0].missing][:3]
 ['valve.1.down.holding_force', 'valve.1.down.fitted', 'valve.1.down.outer_diameter']
 """
@@ -54,7 +55,7 @@ class Stop:
     """One stop with everything that a cut needs. Forces are at the button; + error = piston too far down.
 
     ``fitted`` is "ring", "unknown" or a stock's name; ``fitted_thickness_mm`` as measured (a stock: at the
-    shop gauge's foot, after the reading); where ``fitted_loaded_thickness_mm`` is known it counts as it stands.
+    shop gauge's foot, after the reading); ``fitted_loaded_thickness_mm``, where it is known, is used.
     """
 
     side: Side
@@ -239,8 +240,8 @@ def _valve(part: Any, place: int, mistakes: list[str]) -> Valve | None:
 def _lacks(form: _StopForm, side: Side) -> list[tuple[str, str]]:
     """What a stop lacks, each with what to do at the bench."""
     if form.stops_on_pad is False:
-        metal = [("stops_on_pad", "the piston stops on metal: no pad thickness moves it. Put a thicker pad or a "
-                  "setting ring in until it stops sooner, find what it hit, then read the port again")]
+        metal = [("stops_on_pad", "the piston stops on metal: no pad thickness moves it. Put a thicker pad "
+                  "or a setting ring in until it stops sooner, find what it hit, then read the port again")]
     else:
         metal = []
     needed = [
@@ -248,22 +249,22 @@ def _lacks(form: _StopForm, side: Side) -> list[tuple[str, str]]:
          "down (away from the button)"),
         ("read_at", form.read_at, "write the button force while the port was read, 0N for finger off"),
         ("parts_tight", form.parts_tight, "tighten stem, button and caps, read the port again, write true"),
-        ("stops_on_pad", form.stops_on_pad, "put a thicker pad in: the piston must stop sooner; then write true"),
-        ("holding_force", form.holding_force, "weigh what keeps the piston about 1 mm off this stop: the mean of "
+        ("stops_on_pad", form.stops_on_pad, "put a thicker pad in: the piston must stop sooner; then true"),
+        ("holding_force", form.holding_force, "weigh what keeps the piston about 1 mm off this stop: mean of "
          "slowly down and slowly up"),
-        ("fitted", form.fitted, 'write what is in now: "ring" for a hard setting ring (best), a stock\'s name or '
-         '"unknown"'),
+        ("fitted", form.fitted, 'write what is in now: "ring" for a hard setting ring (best), a stock\'s '
+         'name or "unknown"'),
         ("outer_diameter", form.outer_diameter, "measure the pad to be fitted"),
         ("inner_diameter", form.inner_diameter, "measure the pad to be fitted"),
     ]
     found = [(key, remedy) for key, value, remedy in needed if value is None]
     if form.parts_tight is False:
-        found.append(("parts_tight", "tighten stem, button and caps, then read the port again and write true"))
+        found.append(("parts_tight", "tighten stem, button and caps, read the port again, write true"))
     found += metal
     if form.fitted is not None and form.fitted_loaded_thickness is None:
         if form.fitted == UNKNOWN:
-            found.append(("fitted_loaded_thickness", "how thick an unknown pad is under load nobody knows: put a "
-                          "setting ring in, measure the ring with a micrometer and read the port again"))
+            found.append(("fitted_loaded_thickness", "how thick an unknown pad is under load nobody knows: "
+                          "put a setting ring in, measure the ring with a micrometer and read the port again"))
         elif form.fitted_thickness is None:
             how = "measure the setting ring with a micrometer" if form.fitted == RING else \
                 "measure the pad under the shop gauge's foot, after the reading"
@@ -294,8 +295,8 @@ def _stop_mistakes(form: _StopForm, side: Side) -> list[str]:
         on_it = form.read_at - form.holding_force if side == "down" else form.holding_force - form.read_at
         if on_it < F0_N:
             more = "more" if side == "down" else "less"
-            found.append(f"read_at: {more} than the holding force ({form.holding_force:g} N), or the piston does "
-                         f"not stand on this stop while the port is read; seen {form.read_at:g} N")
+            found.append(f"read_at: {more} than the holding force ({form.holding_force:g} N), or the piston "
+                         f"does not stand on this stop while the port is read; seen {form.read_at:g} N")
     return found
 
 
@@ -314,23 +315,22 @@ def _ring_mistakes(form: _StopForm) -> list[str]:
     if not inner < outer:
         found.append(f"inner_diameter: smaller than outer_diameter ({outer:g} mm), seen {inner:g} mm")
     elif not inner <= loaded_inner < loaded_outer <= outer:
-        found.append(f"loaded_outer_diameter: the face that carries lies within the pad ({outer:g} x {inner:g} "
-                     f"mm), seen {loaded_outer:g} x {loaded_inner:g} mm")
+        found.append(f"loaded_outer_diameter: the face that carries lies within the pad ({outer:g} x "
+                     f"{inner:g} mm), seen {loaded_outer:g} x {loaded_inner:g} mm")
     return found
 
 
 def _stop(form: _StopForm, side: Side) -> Stop:
-    assert form.port_error is not None and form.read_at is not None and form.holding_force is not None
-    assert form.fitted is not None and form.outer_diameter is not None and form.inner_diameter is not None
+    needed = (form.port_error, form.read_at, form.holding_force, form.outer_diameter, form.inner_diameter)
+    error, read_at, holding, outer, inner = (float(n) for n in needed if n is not None)
 
     def given(value: float | None, otherwise: float) -> float:
         return otherwise if value is None else value
 
     return Stop(
-        side, form.port_error, form.read_at, form.holding_force, form.fitted, form.fitted_thickness,
-        form.fitted_loaded_thickness, form.outer_diameter, form.inner_diameter,
-        given(form.loaded_outer_diameter, form.outer_diameter),
-        given(form.loaded_inner_diameter, form.inner_diameter),
+        side, error, read_at, holding, str(form.fitted), form.fitted_thickness,
+        form.fitted_loaded_thickness, outer, inner,
+        given(form.loaded_outer_diameter, outer), given(form.loaded_inner_diameter, inner),
         given(form.port_error_uncertainty, USUAL_READING_DOUBT_MM), form.port_spread, form.metal_clearance,
         form.method)
 

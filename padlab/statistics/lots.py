@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -100,3 +101,52 @@ def _excess(lot: str, lots: Mapping[str, np.ndarray], s: float, df: int) -> floa
     others = np.concatenate([pads for name, pads in lots.items() if name != lot])
     allowance = t95(df) * s * math.sqrt(1 / own.size + 1 / others.size)
     return abs(float(own.mean() - others.mean())) - max(allowance, APART_AT_LEAST)
+
+
+@dataclass(frozen=True)
+class NextPad:
+    """What the next pad will be: middle, standard uncertainty of one new pad, its degrees of freedom.
+
+    ``u`` is None where nothing says how pads scatter. ``knows_lots`` says whether the scatter between lots
+    is in it: not where one lot is all there is.
+    """
+
+    value: float
+    u: float | None
+    degrees_of_freedom: float
+    knows_lots: bool
+
+
+def next_pad(lots: Mapping[str, Sequence[float]], *, lot: str | None = None) -> NextPad:
+    """A pad that nobody has tested, of a lot that was (``lot``) or of a new one.
+
+    Notes
+    -----
+    Of a tested lot: the lot's own mean and s sqrt(1 + 1/n), s = standard deviation within lots, pooled over
+    the stock's lots. Of a new lot: mean of the m lot means, variance S2 (1 + 1/m) + s2 (1 - mean of 1/n),
+    S2 = variance of the lot means, which holds lots and 1/n of the pads; Satterthwaite's degrees of freedom.
+    Both are unbiased for balanced lots, and nothing is cut off at 0.
+
+    >>> known = next_pad({"a": [1.0, 1.2], "b": [2.0, 2.2]}, lot="b")
+    >>> round(known.value, 3), round(known.u, 4), known.degrees_of_freedom
+    (2.1, 0.1732, 2)
+    >>> new = next_pad({"a": [1.0, 1.2], "b": [2.0, 2.2]})
+    >>> round(new.value, 3), round(new.u, 4), round(new.degrees_of_freedom, 3)
+    (1.6, 0.8718, 1.027)
+    """
+    groups = {name: np.asarray(pads, dtype=float) for name, pads in sorted(lots.items()) if len(pads)}
+    s, df = pooled_within([pads.tolist() for pads in groups.values()])
+    if lot is not None and lot in groups and s is not None:
+        own = groups[lot]
+        return NextPad(float(own.mean()), s * math.sqrt(1 + 1 / own.size), df, True)
+    means = np.array([pads.mean() for pads in groups.values()])
+    m = means.size
+    if m == 1:
+        only = next(iter(groups.values()))
+        return NextPad(float(means[0]), None if s is None else s * math.sqrt(1 + 1 / only.size), df, False)
+    between = float(means.var(ddof=1)) * (1 + 1 / m)
+    within = 0.0 if s is None else s * s * float(np.mean([1 - 1 / pads.size for pads in groups.values()]))
+    total = between + within
+    below = between**2 / (m - 1) + (within**2 / df if df else 0.0)
+    value = float(groups[lot].mean()) if lot is not None and lot in groups else float(means.mean())
+    return NextPad(value, math.sqrt(total), total**2 / below if below > 0 else math.inf, True)

@@ -1,0 +1,173 @@
+"""``padlab choose``: which pad for every stop of an instrument, and how thick to cut it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from padlab.cli.main import print_json
+from padlab.cli.pad_runs import shared_out
+from padlab.cli.words import plain
+
+if TYPE_CHECKING:
+    from padlab.decisions.choice import OnFile
+    from padlab.decisions.cut_rows import Candidate, Choice, StopChoice
+
+
+@click.command(name="choose")
+@click.argument("instrument", type=click.Path(dir_okay=False, path_type=Path), metavar="INSTRUMENT.toml")
+@click.argument("shelf", metavar="SHELF")
+@click.option("--touch", metavar="light|medium|hard|FILE.toml|RUN", 
+              help="The player.  [default: as the file says]")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="The cut list, to lay on the bench: one page of A4.")
+@shared_out
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, workers: int | None,
+            scheduler: str | None, as_json: bool) -> None:
+    r"""Which pad for every stop of an instrument, and how thick to cut it.
+
+    Signs: a port error is + where the piston stands too far DOWN (away from the button), however the
+    instrument lies.
+
+    \b
+        button                    a thicker DOWN pad lifts the piston when it is pressed,
+      ==[down pad]==  <- cap      a thicker UP pad lets it rise less when it is let go:
+      --[ up pad ]--              the two stops are adjusted apart from each other.
+       | piston  |   port
+       |  (   )  | --(  )--  error +: piston too far down; error -: too high
+
+    A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
+    sizes serve most valves. Measure it with a micrometer and write fitted = "ring", fitted_thickness = "52thou".
+
+    padlab choose cornet-3.toml SHELF --out cutlist.html
+    """
+    if out is not None and not out.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    from padlab.cli.compare import player
+    from padlab.decisions.choice import choose
+    from padlab.records.instrument import read_instrument
+    from padlab.records.shop import read_shop
+
+    one = read_instrument(instrument)
+    shop = read_shop(Path(shelf))
+    touched = player(touch or one.touch, (shelf,))
+    choice = choose(one, touched, shop, on_file(shelf, workers, scheduler))
+    if out is not None:
+        from datetime import UTC, datetime
+
+        from padlab.report.cut_list import write_cut_list
+
+        write_cut_list(choice, out, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+    if as_json:
+        print_json(choice.to_json())
+        return
+    for line in told(choice):
+        click.echo(plain(line))
+    if out is not None:
+        click.echo(f"\nThe cut list: {plain(str(out))}")
+
+
+def on_file(shelf: str, workers: int | None = None, scheduler: str | None = None) -> OnFile:
+    """Fits of the pads on a shelf, and its wear runs."""
+    from padlab.cli.pad_runs import fit_all, pad_runs
+    from padlab.decisions.choice import OnFile
+    from padlab.fitting.many import Asked
+    from padlab.records.shelf import find_runs
+
+    chosen = [run for run in pad_runs((shelf,), by="choose") if run.pad is not None]
+    fits, failed = fit_all(chosen, Asked(replayed=True), workers=workers, scheduler=scheduler)
+    fitted = {f.pad.material for f in fits}
+    not_fitted = {n.run.pad.material: n.fault.message for n in failed
+                  if n.run.pad is not None and n.run.pad.material not in fitted}
+    worn = [run for run in find_runs([shelf], near=[Path.cwd()]) if run.kind == "wear"]
+    return OnFile(fits, worn, not_fitted)
+
+
+def told(choice: Choice) -> list[str]:
+    """The choice in lines, stop by stop."""
+    from padlab.words import one_line
+
+    lines = [one_line(f"{choice.instrument.label}: {choice.touch} touch")]
+    for stop in choice.stops:
+        lines += ["", *_stop(stop)]
+    for none in choice.no_cut:
+        lines += ["", f"valve {one_line(none.valve)}, {none.side} stop: NO CUT"]
+        lines += [f"  {one_line(lack.key)}: {one_line(lack.remedy)}" for lack in none.missing]
+    return lines
+
+
+def _stop(one: StopChoice) -> list[str]:
+    from padlab.marks import Weight
+    from padlab.records.instrument import error_words
+    from padlab.units import both_lengths
+    from padlab.words import one_line
+
+    head = f"valve {one_line(one.valve)}, {one.side} stop: "
+    read = [] if one.is_given else [f"  {error_words(one.side, one.stop.port_error_mm)}"]
+    lines = [f"  wanted under the usual press: {both_lengths(one.wanted_mm)}"]
+    best = one.best
+    if best is None:
+        lines = [head + "NO STOCK MAY BE RECOMMENDED", *read, *lines]
+    else:
+        lines = [head + one_line(f"{best.material}, cut to {best.cut_thou:g} thou ({_mm(best.cut_thou)})"),
+                 *read, *lines, *_cut(best)]
+    lines += [f"  {one_line(c.material)}: {c.cut_thou:g} thou; {_trade(c)}" for c in one.others]
+    lines += ["  " + one_line(f"refused: {r.material}: {r.reason}") for r in one.refused]
+    if one.tied:
+        lines.append("  " + one_line("not told apart from it by drift: " + ", ".join(one.tied)))
+    marks = [*one.marks, *(() if best is None else best.marks)]
+    return lines + ["  " + one_line(f"{m.weight}: {m.about}: {m.message}") for m in marks
+                    if m.weight is not Weight.NOTE]
+
+
+def _cut(best: Candidate) -> list[str]:
+    from padlab.units import MM_PER_THOU
+
+    lines = []
+    if best.gauge_mm is not None or best.gauge_seated_mm is not None:
+        parts = [f"{words} {q.value / MM_PER_THOU:.1f} thou" for words, q in
+                 (("fresh", best.gauge_mm), ("once seated", best.gauge_seated_mm)) if q is not None]
+        lines.append(f"  the shop gauge reads {', '.join(parts)}: "
+                     f"go {best.go_thou:g}, no-go {best.no_go_thou:g}")
+    for check in best.checks:
+        q = check.expected_mm
+        between = "" if q.low is None or q.high is None else \
+            f" [{q.low / MM_PER_THOU:+.1f} to {q.high / MM_PER_THOU:+.1f}]"
+        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+.1f} thou{between} at {check.at_n:g} N")
+    if best.sheet is not None:
+        shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
+        layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"
+        lines.append("  " + one_line(f"from the {best.sheet.thickness_mm / MM_PER_THOU:g} thou sheet of lot "
+                                     f"{best.sheet.lot}{shims}{layers}"))
+    return [*lines, f"  {_trade(best)}"]
+
+
+def _trade(one: Candidate) -> str:
+    """What speaks for and against a stock, in a line."""
+    from padlab.units import both_lengths, span, spans
+
+    parts = []
+    if one.drift_play_mm is not None:
+        parts.append(f"19 notes of 20 within {both_lengths(one.drift_play_mm.value)}")
+    if one.drift_mm is not None:
+        parts.append(f"over the service {both_lengths(one.drift_mm.value)}")
+    if one.loss_fraction is not None:
+        parts.append(f"springback loss {one.loss_fraction.value:.0%}")
+    q = one.renew_years
+    if q is None:
+        parts.append("renewal not determined")
+    else:
+        between = "" if q.low is None else f" [{spans(q.low, q.high)}]"
+        parts.append(f"renew after {span(q.value)}{between}")
+    if one.travel_to_metal_mm is not None:
+        parts.append(f"{both_lengths(one.travel_to_metal_mm.value)} from metal at the hardest press")
+    return "; ".join(parts)
+
+
+def _mm(thou: float) -> str:
+    from padlab.units import MM_PER_THOU
+
+    return f"{thou * MM_PER_THOU:.3f} mm"
