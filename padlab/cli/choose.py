@@ -125,6 +125,7 @@ def _stop(one: StopChoice) -> list[str]:
 
 def _cut(best: Candidate) -> list[str]:
     from padlab.units import MM_PER_THOU
+    from padlab.words import one_line
 
     lines = []
     if best.gauge_mm is not None or best.gauge_seated_mm is not None:

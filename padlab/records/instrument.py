@@ -264,7 +264,7 @@ def _lacks(form: _StopForm, side: Side) -> list[tuple[str, str]]:
     if form.fitted is not None and form.fitted_loaded_thickness is None:
         if form.fitted == UNKNOWN:
             found.append(("fitted_loaded_thickness", "how thick an unknown pad is under load nobody knows: "
-                          "put a setting ring in, measure the ring with a micrometer and read the port again"))
+                          "put a setting ring in, measure it with a micrometer and read the port again"))
         elif form.fitted_thickness is None:
             how = "measure the setting ring with a micrometer" if form.fitted == RING else \
                 "measure the pad under the shop gauge's foot, after the reading"
