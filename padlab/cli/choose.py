@@ -14,6 +14,7 @@ from padlab.cli.words import plain
 if TYPE_CHECKING:
     from padlab.decisions.choice import OnFile
     from padlab.decisions.cut_rows import Candidate, Choice, StopChoice
+    from padlab.drift.touch import TouchProfile
 
 
 @click.command(name="choose")
@@ -43,18 +44,13 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
     sizes serve most valves. Measure it with a micrometer and write fitted = "ring", fitted_thickness = "52thou".
 
     padlab choose cornet-3.toml SHELF --out cutlist.html
+
+    In place of the instrument file a fitting that padlab fitted has kept serves too: the pads are cut again
+    without the instrument, by what it asked for and what the check read, from the lots now on the shelf.
     """
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
-    from padlab.cli.compare import player
-    from padlab.decisions.choice import choose
-    from padlab.records.instrument import read_instrument
-    from padlab.records.shop import read_shop
-
-    one = read_instrument(instrument)
-    shop = read_shop(Path(shelf))
-    touched = player(touch or one.touch, (shelf,))
-    choice = choose(one, touched, shop, on_file(shelf, workers, scheduler))
+    choice, _ = chosen(instrument, shelf, touch=touch, workers=workers, scheduler=scheduler)
     if out is not None:
         from datetime import UTC, datetime
 
@@ -68,6 +64,27 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
         click.echo(plain(line))
     if out is not None:
         click.echo(f"\nThe cut list: {plain(str(out))}")
+
+
+def chosen(instrument: Path, shelf: str, *, touch: str | None = None, workers: int | None = None,
+           scheduler: str | None = None) -> tuple[Choice, TouchProfile]:
+    """The choice for an instrument file, or again for what was fitted years ago."""
+    from padlab.cli.compare import player
+    from padlab.decisions.choice import choose
+    from padlab.decisions.instrument import cut_again
+    from padlab.records.fitted import is_fitted_file, read_fitted
+    from padlab.records.instrument import read_instrument
+    from padlab.records.shop import read_shop
+
+    shop = read_shop(Path(shelf))
+    if is_fitted_file(instrument):
+        one, touched, given = cut_again(read_fitted(instrument))
+        if touch is not None:
+            touched = player(touch, (shelf,))
+    else:
+        one, given = read_instrument(instrument), {}
+        touched = player(touch or one.touch, (shelf,))
+    return choose(one, touched, shop, on_file(shelf, workers, scheduler), given=given), touched
 
 
 def on_file(shelf: str, workers: int | None = None, scheduler: str | None = None) -> OnFile:
