@@ -29,7 +29,7 @@ CHECK_HOLD_S = 5.0
 """How long a technician presses while a port is read (common practice, no source)."""
 GAUGE_HOLD_S = 2.0
 LIMB_SHARE = 0.5
-"""In play a pad stands off the loading limb of hard strokes by up to this share of half the gap (our choice)."""
+"""In play a pad stands off the loading limb of hard strokes by up to this share of half the gap (chosen)."""
 
 
 @dataclass
