@@ -30,7 +30,7 @@ from padlab.drift.touch import TouchProfile
 from padlab.errors import FitError, InputError, PadlabError, RunError
 from padlab.fitting.results import RunFit
 from padlab.marks import Mark, Weight, has_stop, mark
-from padlab.records.instrument import RING, UNKNOWN, Instrument, Lack, Side, Stop
+from padlab.records.instrument import RING, SIDES, UNKNOWN, Instrument, Lack, Side, Stop
 from padlab.records.run import Run
 from padlab.records.shop import Shop
 from padlab.statistics.estimate import Estimate
@@ -77,14 +77,15 @@ def choose(instrument: Instrument, touch: TouchProfile, shop: Shop, on_file: OnF
     stops: list[StopChoice] = []
     no_cut: list[NoCut] = []
     for valve in instrument.valves:
-        no_cut += [NoCut(valve.name, one.side, one.missing) for one in valve.lacking]
+        none = [NoCut(valve.name, one.side, one.missing) for one in valve.lacking]
         for stop in valve.stops:
             known = (given or {}).get((valve.name, stop.side))
             try:
                 stops.append(_stop(valve.name, stop, instrument, touch, shop, on_file, lives[stop.side],
                                    known))
             except _NoCutError as fault:
-                no_cut.append(NoCut(valve.name, stop.side, fault.missing))
+                none.append(NoCut(valve.name, stop.side, fault.missing))
+        no_cut += sorted(none, key=lambda n: SIDES.index(n.side))
     return Choice(instrument, touch.name, shop, tuple(stops), tuple(no_cut), stacks(stops))
 
 
