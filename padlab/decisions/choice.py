@@ -18,7 +18,15 @@ from padlab.decisions.at_stop import AtStop, at_stop
 from padlab.decisions.cut_rows import Candidate, Choice, NoCut, Refused, StopChoice
 from padlab.decisions.cut_stock import Asked, Wear, candidate
 from padlab.decisions.groups import standing
-from padlab.decisions.judged import WARM_UP, Judged, Setting, judge, setting, why_not
+from padlab.decisions.judged import (
+    WARM_UP,
+    Judged,
+    Setting,
+    judge,
+    needed_on_test_pad,
+    setting,
+    why_not,
+)
 from padlab.decisions.renewal import renewals
 from padlab.decisions.stack_of import stacks
 from padlab.decisions.stocks import by_lot, one_method
@@ -169,16 +177,27 @@ def _stocks_at(fits: Sequence[RunFit], touch: TouchProfile, stop: Stop, face: Fa
         except FitError as fault:
             faults[fit.pad.material].add(fault.message)
     stocks: dict[str, tuple[list[AtStop], Setting]] = {}
+    light: dict[str, list[Judged]] = defaultdict(list)
     for one in one_method(judged):
         name = one.fit.pad.material
         if one.numbers.drift is None:
-            faults[name].add(next(m.message for m in one.marks if m.code == "not_tested_hard_enough"))
+            light[name].append(one)
             continue
         try:
             stocks.setdefault(name, ([], at))[0].append(at_stop(one, at))
         except FitError as fault:
             faults[name].add(fault.message)
+    for name, some in light.items():
+        faults[name].add(_too_light(some, face))
     return stocks, faults
+
+
+def _too_light(judged: Sequence[Judged], face: Face) -> str:
+    """Pads that were not pressed as hard as the touch presses, and how hard they must be."""
+    needed = needed_on_test_pad(judged, face)
+    to = "harder" if needed is None else f"to {needed:.1f} N net"
+    tested = max(one.fit.curves.good_to_n for one in judged if one.fit.curves is not None)
+    return f"this touch presses harder than the pads were tested ({tested:.1f} N net): test them {to}"
 
 
 def _wanted(valve: str, stop: Stop, shop: Shop, fits: Sequence[RunFit], at: Setting) -> Wanted:
