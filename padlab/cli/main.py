@@ -36,6 +36,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "choose": ("padlab.cli.choose", "Which pad for every stop of an instrument, and how thick to cut it."),
     "fitted": ("padlab.cli.fitted", "Keep on file what was cut and fitted, and what the check read."),
     "due": ("padlab.cli.due", "Instruments by the date on which their pads are to be renewed."),
+    "bench": ("padlab.cli.bench", "The local page: record, fit and compare in a browser."),
 }
 
 

@@ -11,7 +11,7 @@ import padlab
 
 ROOT = Path(padlab.__file__).parent
 ORDER = ["ground", "statistics", "records", "signals", "calibration", "fitting", "capture", "drift",
-         "decisions", "report", "cli"]
+         "decisions", "report", "bench", "cli"]
 ALLOWED = {
     "ground": set(),
     "statistics": {"ground"},
@@ -23,6 +23,7 @@ ALLOWED = {
     "drift": {"ground", "statistics", "records", "signals", "calibration", "fitting"},
     "decisions": {"ground", "statistics", "records", "signals", "calibration", "fitting", "drift"},
     "report": {"ground", "statistics", "records", "signals", "calibration", "fitting", "drift", "decisions"},
+    "bench": set(ORDER) - {"cli"},
     "cli": set(ORDER),
 }
 FILES = sorted(p for p in ROOT.rglob("*.py"))
@@ -63,6 +64,12 @@ def test_imports_point_one_way(path):
             assert here == "cli" or "virtual" in path.parts, f"{path.name} imports the virtual rig"
 
 
+def test_only_its_command_opens_the_bench_page():
+    users = {p.relative_to(ROOT).as_posix() for p in FILES
+             if any(n.startswith("padlab.bench.") for n in imports(p))}
+    assert {u for u in users if not u.startswith("bench/")} == {"cli/bench.py"}
+
+
 @pytest.mark.parametrize("library", sorted(ONLY_IN))
 def test_some_libraries_have_one_door(library):
     users = {p.relative_to(ROOT).as_posix() for p in FILES
@@ -92,6 +99,7 @@ def test_help_imports_nothing_heavy():
     code = ("import sys\nfrom padlab.cli.main import main\n"
             "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
             "heavy = 'pandas scipy lmfit matplotlib numpy serial rich pydantic'.split()\n"
+            "heavy += 'starlette uvicorn websockets'.split()\n"
             "print([m for m in heavy if m in sys.modules])")
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out.splitlines()[-1] == "[]"
