@@ -49,6 +49,8 @@ if TYPE_CHECKING:
     from padlab.capture.motor import Motor
 
 Array = NDArray[np.float64]
+Observe = Callable[["Recorder", Source, Array, Array], None]
+"""Whoever looks on: the recorder, the instrument, times on the run's axis [s], its readings as they came."""
 log = logging.getLogger(__name__)
 
 TURN_S = 0.15
@@ -138,6 +140,7 @@ def record(
     confirmed: Callable[[], bool] = lambda: False,
     yes_after_s: float | None = None,
     motor: Motor | None = None,
+    observe: Observe | None = None,
 ) -> Run:
     """Record one run.
 
@@ -172,6 +175,8 @@ def record(
         rig's time [s].
     motor : Motor, optional
         Open, and this rig's: it presses instead of a hand. It is made safe whatever ends the run.
+    observe : callable, optional
+        Looks on: called with readings that are kept already, before the steps see them; it must be quick.
 
     Returns
     -------
@@ -203,7 +208,8 @@ def record(
         )
         follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \
             else StepFollower(procedure)
-        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed, motor)
+        recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed, motor,
+                            observe)
         for port, instrument in zip(ports, remembered.instruments, strict=True):
             rate = next(i.lines_per_s for i in rig.instrument if i.name == instrument.name)
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
@@ -231,7 +237,9 @@ class Recorder:
         self, recording: Recording, follower: StepFollower | WeightFollower, screen: Screen,
         clock: Callable[[], float], patience_s: float, give_up_s: float,
         confirmed: Callable[[], bool] = lambda: False, motor: Motor | None = None,
+        observe: Observe | None = None,
     ) -> None:
+        self.observe = observe
         self.motor, self.turn_s = motor, TURN_S if motor is None else motor.turn_s
         self.recording, self.screen, self.clock = recording, screen, clock
         self.patience_s, self.give_up_s = patience_s, give_up_s
@@ -391,6 +399,8 @@ class Recorder:
         if not lines:
             return
         self.recording.append(source.record.name, lines)
+        if self.observe is not None:
+            self.observe(self, source, times, values)
         if source.record.name in self._silent:
             self._silent.remove(source.record.name)
             self.screen.say(Said(f"readings come from {source.record.name} again", "good"))

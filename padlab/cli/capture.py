@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import signal
 import sys
 from collections.abc import Callable
@@ -79,6 +78,7 @@ def command(
     padlab capture bench standard --pad A3.toml --out shelf
     padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
     """  # noqa: D301  click's mark for lines that stay as they are is a backspace
+    from padlab.capture.beside import blank_for, check_calibrations, skew_for
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
@@ -109,13 +109,14 @@ def command(
     if calm_s is not None and not (steps.is_by_weights and 0 < calm_s <= 60):
         raise click.UsageError("--yes-after is a time up to 60 s, and for dead weights only")
     remembered = described.to_record()
-    _check_calibrations(remembered, out)
+    check_calibrations(remembered, out)
     if blank is not None:
         blank_id: str | None = _blank(blank, out, described.to_record())
-    else:
-        blank_id = _newest_blank(out, described.name) if steps.kind in ("pad", "check") else None
-
-    skew = _newest_skew(out, remembered)
+    elif (blank_id := blank_for(remembered, steps.kind, out)) is not None:
+        click.echo(f"the frame's give is taken from blank run {blank_id}, the newest of this rig", err=True)
+    skew = skew_for(remembered, out)
+    if skew is not None:
+        click.echo(f"the skew of the instruments is taken from calibration {skew}", err=True)
     if steps.needs_rest_h:
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
     if steps.is_by_weights and latitude is None:
@@ -125,7 +126,7 @@ def command(
         confirmed = _enter(screen) if steps.is_by_weights and calm_s is None else lambda: False
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
-            calibrations=skew, note=note, should_stop=stop.is_asked,
+            calibrations=(skew,) if skew else (), note=note, should_stop=stop.is_asked,
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
             confirmed=confirmed, yes_after_s=calm_s, motor=motor,
         )
@@ -170,69 +171,13 @@ def _blank(blank: str, shelf: Path, rig: RigRecord) -> str:
     return runs[0].id
 
 
-def _check_calibrations(rig: RigRecord, shelf: Path) -> None:
-    """Refuse, before anything is recorded, a rig that names a calibration which is not on the shelf."""
-    from padlab.records.calibration import check_serves, read_calibration
-
-    for name in sorted({c.calibration for i in rig.instruments for c in i.channels if c.calibration}):
-        check_serves(read_calibration(shelf, name), rig, "to be recorded")
-
-
-def _newest_blank(shelf: Path, rig: str) -> str | None:
-    """The newest whole blank run of this rig on the shelf, if it is no older than a day."""
-    from datetime import UTC, datetime
-
-    from padlab.records.shelf import Shelf, newest_blank
-
-    found = newest_blank(Shelf(shelf), rig, now=datetime.now(UTC))
-    if found is not None:
-        click.echo(f"the frame's give is taken from blank run {found}, the newest of this rig", err=True)
-    return found
-
-
-def _newest_skew(shelf: Path, rig: RigRecord) -> tuple[str, ...]:
-    """The newest skew on the shelf between the instruments of this rig, if it has not expired."""
-    from datetime import UTC, datetime
-
-    from padlab.errors import RunError
-    from padlab.records.calibration import CALIBRATION_ID, FOLDER, check_serves, read_calibration
-
-    if len(rig.instruments) < 2:
-        return ()
-    now = datetime.now(UTC).isoformat()
-    folder = shelf / FOLDER
-    names = [p.stem for p in folder.iterdir()] if folder.is_dir() else []
-    for name in sorted(filter(CALIBRATION_ID.fullmatch, names), reverse=True):
-        with contextlib.suppress(RunError, OSError):        # damaged, or of another rig: passed over
-            found = read_calibration(shelf, name)
-            if found.kind == "skew" and found.rig == rig.name and not found.is_expired(now):
-                check_serves(found, rig, "to be recorded")
-                click.echo(f"the skew of the instruments is taken from calibration {name}", err=True)
-                return (name,)
-    return ()
-
-
-SHOWN = ".cautions-shown"
-"""On the shelf: the names of the rigs whose cautions were shown, one a line."""
-
-
-def _shown(shelf: Path) -> list[str]:
-    from padlab.errors import RunError
-    from padlab.records.inside import read_bytes
-
-    try:
-        return read_bytes(shelf, SHOWN, limit=1 << 16).decode("utf-8", "replace").splitlines()
-    except RunError:                        # missing, or not what padlab wrote: then they are shown again
-        return []
-
-
 def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
     """The rig answers and the run is begun: cautions first, whole when this rig is new to the shelf."""
+    from padlab.capture.beside import keep_cautions_shown, rigs_with_cautions_shown
     from padlab.capture.prompts import Said
     from padlab.cautions import CAUTIONS
 
-    known = _shown(shelf)
-    if rig in known:
+    if rig in rigs_with_cautions_shown(shelf):
         screen.say(Said("Fingers out from between the anvils; never over the cell's limit; stop at pain. "
                         "README, Cautions, has the rest."))
     else:
@@ -240,13 +185,7 @@ def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
         for title, text in CAUTIONS:
             screen.say(Said(f"  {title}. {text}"))
     screen.say(Said(f"recording into {folder}; Ctrl-C ends it, and what was recorded is kept"))
-    if rig not in known:
-        from padlab.errors import PadlabError
-        from padlab.records.inside import write_whole
-
-        with contextlib.suppress(OSError, PadlabError):     # a reminder only: the recording goes on
-            if not (shelf / SHOWN).exists() or (shelf / SHOWN).is_file():
-                write_whole(shelf / SHOWN, ("\n".join([*known, rig]) + "\n").encode())
+    keep_cautions_shown(shelf, rig)
 
 
 class _Stop:

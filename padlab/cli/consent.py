@@ -39,6 +39,7 @@ def motor_of(rig: RigFile, procedure: Procedure, *, may_move: bool) -> Iterator[
         yield None
         return
     from padlab.capture.motor import Motor, check_drives
+    from padlab.capture.motor_cautions import motor_cautions
     from padlab.errors import InputError
 
     check_drives(rig, procedure)
@@ -47,7 +48,7 @@ def motor_of(rig: RigFile, procedure: Procedure, *, may_move: bool) -> Iterator[
                                "says that you stand beside it and that it may move")
     closed = Motor(rig, procedure)
     most = max((s.to_n for s in procedure.steps if s.to_n is not None), default=closed.hand.peak_n)
-    for line in _cautions(rig, procedure.title, most):
+    for line in motor_cautions(rig, procedure.title, most):
         click.echo(plain(line), err=True)
     if not may_move and click.prompt(f"Type {YES} to let it", default="", show_default=False,
                                      err=True).strip().lower() != YES:
@@ -55,30 +56,3 @@ def motor_of(rig: RigFile, procedure: Procedure, *, may_move: bool) -> Iterator[
                          expected=YES, seen="something else", remedy="start again when the rig is clear")
     with closed as motor:
         yield motor
-
-
-def _cautions(rig: RigFile, title: str, most_n: float) -> list[str]:
-    motor = rig.motor
-    assert motor is not None
-    watchdog = motor.watchdog
-    assert watchdog is not None
-    if watchdog.says is not None:
-        first = [f"  First its watchdog is tried (it must stop the motor within {watchdog.within}), then it "
-                 "backs off a little in air; only then it presses."]
-    else:
-        first = ["  ITS WATCHDOG IS NOT TRIED: the rig file does not say what the motor says then (says). "
-                 "Let it only if you have proved it by hand: pull the cable while it runs in air.",
-                 "  First it backs off a little in air; only then it presses."]
-    asked = [motor.identity.ask] if motor.identity is not None and motor.identity.ask else []
-    sent = " | ".join([*asked, *motor.setup, *motor.start])
-    return [
-        f"THE MOTOR OF {rig.name} WILL MOVE BY ITSELF: {title}; up to {most_n:g} N, no faster than "
-        f"{motor.fastest}, no farther than {motor.travel_limit}.",
-        "  Fingers, sleeves and tools out from between the anvils until it has stopped; guard closed.",
-        "  The stop switch that cuts the motor's power is within your reach, and you stay beside it.",
-        "  Hard end stops and the cell's own stop are set. padlab is no safety device.",
-        "  Local rules and licensed practice come first.",
-        f"  Sent before it moves: {sent or 'nothing'}. It moves by: {motor.move}. To end: {motor.stop} | "
-        f"{motor.safe}. What these do only your controller knows: read a file that is not yours first.",
-        *first,
-    ]

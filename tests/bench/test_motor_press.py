@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from padlab.capture.motor import Motor
+from padlab.capture.motor_cautions import motor_cautions
 from padlab.capture.procedure import procedure_from_table
 from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig, rig_from_table, rigs_folder
@@ -26,7 +27,6 @@ from padlab.capture.virtual.motor_bench import MotorBench
 from padlab.capture.virtual.motor_press import MotorPress, PressFaults, Spring
 from padlab.capture.virtual.ports import PtyPort
 from padlab.capture.virtual.stocks import make_pad
-from padlab.cli.consent import _cautions
 from padlab.errors import RigError, RigSilent
 from padlab.records.pad import Pad
 from padlab.records.shelf import Shelf, open_run
@@ -305,10 +305,10 @@ def test_a_setup_line_waits_for_consent_too(tmp_path):
 
 
 def test_the_question_is_true_of_a_watchdog_that_cannot_be_tried():
-    said = "\n".join(_cautions(described(says=None), "Check", 12.5))
+    said = "\n".join(motor_cautions(described(says=None), "Check", 12.5))
     assert "ITS WATCHDOG IS NOT TRIED" in said
     assert "First its watchdog is tried" not in said
-    said = "\n".join(_cautions(described(), "Check", 12.5))
+    said = "\n".join(motor_cautions(described(), "Check", 12.5))
     assert "First its watchdog is tried" in said
     assert "who | on. It moves by: run {speed}. To end: halt | off" in said
 

@@ -132,14 +132,15 @@ def test_elements_without_end_in_a_workbook(tmp_path):
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 def test_a_pipe_for_the_cautions_file_is_passed_over(tmp_path):
-    from padlab.cli.capture import SHOWN, _begun, _shown
+    from padlab.capture.beside import SHOWN, rigs_with_cautions_shown
+    from padlab.cli.capture import _begun
 
     class Quiet:
         def say(self, said):
             self.said = said
 
     os.mkfifo(tmp_path / SHOWN)
-    assert _shown(tmp_path) == []
+    assert rigs_with_cautions_shown(tmp_path) == []
     _begun(Quiet(), tmp_path, "bench", "folder")
     assert Path(tmp_path / SHOWN).is_fifo()
 
