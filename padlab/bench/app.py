@@ -7,14 +7,24 @@ escaped text, whoever wrote the template.
 
 from __future__ import annotations
 
+import functools
+import json
 import re
+from collections.abc import Callable
 from datetime import date
 from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from padlab import __version__
-from padlab.errors import PadlabError
+from padlab.bench.bench import Bench, Busy
+from padlab.bench.tab import look_on
+from padlab.capture.motor_cautions import motor_cautions
+from padlab.capture.procedure import procedure_names, read_procedure
+from padlab.capture.rig import rig_names
+from padlab.cautions import CAUTIONS
+from padlab.errors import InputError, PadlabError
+from padlab.records.pad import MATERIAL_CLASSES
 from padlab.words import plain
 
 if TYPE_CHECKING:
@@ -22,31 +32,77 @@ if TYPE_CHECKING:
     from starlette.applications import Starlette
     from starlette.requests import Request
     from starlette.responses import Response
+    from starlette.websockets import WebSocket
 
-    from padlab.bench.bench import Bench
-
-FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css")}
+FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css"),
+         "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript")}
 """What the pages ask for by name; the first is the reports' own style."""
 FILTERS = ("material", "lot", "since")
 
 
-def make_app(bench: Bench) -> Starlette:
+def make_app(bench: Bench, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:
     """The pages of one bench.
 
     Parameters
     ----------
     bench : Bench
         Its shelf, its rig, what it is doing.
+    is_ending : callable
+        True when the page ends: then no tab is served any longer.
     """
     from starlette.applications import Starlette
-    from starlette.routing import Route
+    from starlette.routing import Route, WebSocketRoute
 
     pages = Pages(bench)
+
+    async def live(socket: WebSocket) -> None:
+        await look_on(socket, bench, is_ending)
+
     return Starlette(routes=[
-        Route("/", pages.shelf),
+        Route("/", pages.rig),
+        WebSocketRoute("/live", live),
+        Route("/api/rig", pages.choose_rig, methods=["POST"]),
+        Route("/api/start", pages.start, methods=["POST"]),
+        Route("/api/stop", pages.stop, methods=["POST"]),
+        Route("/api/confirm", pages.confirm, methods=["POST"]),
         Route("/shelf", pages.shelf),
         Route("/static/{name}", pages.file),
     ])
+
+
+Method = Callable[["Pages", dict[str, Any]], dict[str, Any]]
+
+
+def answers(method: Method) -> Callable[[Pages, Request], Response]:
+    """A method that takes a JSON object and gives one, as an address; failures are answered as words."""
+    @functools.wraps(method)
+    def address(self: Pages, request: Request) -> Response:
+        from starlette.responses import JSONResponse
+
+        try:
+            return JSONResponse(method(self, json_object(request.scope["body"])))
+        except (PadlabError, OSError) as fault:
+            told = fault if isinstance(fault, PadlabError) else PadlabError(str(fault))
+            return JSONResponse({"error": told.to_json()}, 409 if isinstance(fault, Busy) else 400)
+
+    return address
+
+
+def json_object(body: bytes) -> dict[str, Any]:
+    """The object that a page sent; nothing at all is an empty one.
+
+    Raises
+    ------
+    InputError
+        Something else.
+    """
+    try:
+        sent = json.loads(body) if body else {}
+    except (ValueError, RecursionError) as fault:
+        raise InputError("the page sent no JSON", expected="an object", seen=str(fault)[:80]) from fault
+    if not isinstance(sent, dict):
+        raise InputError("the page sent no object", expected="an object", seen=type(sent).__name__)
+    return sent
 
 
 class Pages:
@@ -63,6 +119,39 @@ class Pages:
         if name not in FILES:
             return self.page(request, "nothing.html.j2", 404)
         return Response(file_bytes(name), media_type=FILES[name][1])
+
+    def rig(self, request: Request) -> Response:
+        """At the rig: what it reads, what is to be done, and the form that asks for a run."""
+        rig = self.bench.rig
+        procedures = [read_procedure(name) for name in procedure_names()]
+        motor = [] if rig is None or rig.motor is None or rig.motor.watchdog is None else motor_cautions(
+            rig, "the chosen procedure", rig.motor.force_n)
+        return self.page(request, "rig.html.j2", rig=rig, rigs=rig_names(), procedures=procedures,
+                         pad=self.bench.last_pad(), classes=MATERIAL_CLASSES, cautions=CAUTIONS, motor=motor,
+                         cautions_are_new=self.bench.cautions_are_new())
+
+    @answers
+    def choose_rig(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Take another rig."""
+        self.bench.choose_rig(form.get("rig"))
+        return {}
+
+    @answers
+    def start(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Ask for a run."""
+        self.bench.start(form)
+        return {}
+
+    @answers
+    def stop(self, form: dict[str, Any]) -> dict[str, Any]:
+        """End the run."""
+        self.bench.stop()
+        return {}
+
+    @answers
+    def confirm(self, form: dict[str, Any]) -> dict[str, Any]:
+        """The weight is on."""
+        return {"words": self.bench.confirm()}
 
     def shelf(self, request: Request) -> Response:
         """What is on file, newest first, as ``padlab shelf`` lists it."""

@@ -133,7 +133,7 @@ def serve(door: Door, sockets: list[socket.socket], *, on_ready: Callable[[], No
 
     Server(uvicorn.Config(
         door, http=Counted, ws="websockets-sansio", loop="asyncio", lifespan="off", log_config=None,
-        log_level="critical", access_log=False, proxy_headers=False, server_header=False,
+        log_level="error", access_log=False, proxy_headers=False, server_header=False,
         ws_max_size=MESSAGE, ws_max_queue=4, ws_per_message_deflate=False, timeout_keep_alive=5,
         timeout_graceful_shutdown=3, h11_max_incomplete_event_size=16 * 1024,
     )).run(sockets=sockets)

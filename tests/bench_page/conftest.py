@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import http.client
-import os
 import queue
 import shutil
 import signal
@@ -139,9 +138,3 @@ def serve_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[.
         one.end()
         assert not any("Traceback" in line for line in one.words), one.words
 
-
-@pytest.fixture
-def rig_link(tmp_path: Path) -> Path:
-    if not hasattr(os, "openpty"):
-        pytest.skip("no pseudo-terminals on this system")
-    return tmp_path / "rig"

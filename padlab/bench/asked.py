@@ -1,0 +1,129 @@
+"""What a person filled in on the page -> what the recorder is called with; every mistake at once.
+
+>>> from padlab.capture.rig import read_rig
+>>> asked_run({"procedure": "blank", "cautions": True}, read_rig("bench")).procedure.name
+'blank'
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from padlab.capture.motor import check_drives
+from padlab.capture.procedure import Procedure, procedure_names, read_procedure
+from padlab.capture.recorder import check_fits
+from padlab.capture.rig import RigFile
+from padlab.errors import FileFormatError, InputError, UnitError
+from padlab.records.forms import pad_from_table
+from padlab.records.pad import TEXT_LIMIT, Pad
+from padlab.units import parse_quantity
+
+PAD_KEYS = ("id", "material", "material_class", "lot", "outer_diameter", "inner_diameter", "thickness")
+KEYS = ("procedure", "pad", "temperature", "humidity", "conditioning", "note", "latitude", "cautions", "move")
+
+
+@dataclass(frozen=True)
+class AskedRun:
+    """One run as it was asked for."""
+
+    procedure: Procedure
+    pad: Pad | None
+    environment: dict[str, Any] = field(default_factory=dict)
+    note: str | None = None
+
+
+def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
+    """Check what came from the page whole.
+
+    Raises
+    ------
+    InputError
+        ``where["mistakes"]`` lists every mistake with its key where several were made; cautions that were
+        not read, a motor that was not let to move, a rig that cannot do this.
+    """
+    unknown = sorted(str(key)[:40] for key in form if key not in KEYS)
+    if unknown:
+        raise InputError("the page sent what is not asked for", expected=", ".join(KEYS),
+                         seen=", ".join(unknown))
+    name = form.get("procedure")
+    if name not in procedure_names():                      # a name, never a path
+        raise InputError("no such procedure", expected="one of " + ", ".join(procedure_names()),
+                         seen=repr(name)[:60])
+    procedure = read_procedure(str(name))
+    mistakes: list[str] = []
+    environment = _environment(form, mistakes)
+    note = _text(form, "note", mistakes)
+    pad = _pad(form.get("pad"), procedure, mistakes)
+    if mistakes:
+        raise FileFormatError("please look again at: " + "; ".join(mistakes), where={"mistakes": mistakes})
+    check_fits(rig.to_record(), procedure)
+    if form.get("cautions") is not True:
+        raise InputError("read the cautions first, then say so", expected="a tick beside the cautions",
+                         seen="none")
+    if rig.motor is not None:
+        check_drives(rig, procedure)
+        if form.get("move") is not True:
+            raise InputError("the motor was not let to move; nothing was sent to it", seen="no tick",
+                             expected="a tick that says that you stand beside it and it may move")
+    return AskedRun(procedure, pad, environment, note)
+
+
+def _text(form: dict[str, Any], key: str, mistakes: list[str]) -> str | None:
+    typed = form.get(key)
+    if typed is None:
+        return None
+    if not isinstance(typed, str) or len(typed) > TEXT_LIMIT:
+        mistakes.append(f"{key}: text of at most {TEXT_LIMIT} characters")
+        return None
+    return typed.strip() or None
+
+
+def _environment(form: dict[str, Any], mistakes: list[str]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, kind, kept in (("temperature", "temperature", "temperature_c"),
+                            ("humidity", "humidity", "humidity_percent")):
+        typed = _text(form, key, mistakes)
+        if typed is None:
+            continue
+        try:
+            found[kept] = parse_quantity(typed, kind)
+        except UnitError as fault:
+            mistakes.append(f"{key}: {fault.message}, {fault.remedy or fault.expected}")
+    if (typed := _text(form, "conditioning", mistakes)) is not None:
+        found["conditioning"] = typed
+    if (typed := _text(form, "latitude", mistakes)) is not None:
+        try:
+            latitude = float(typed)
+        except ValueError:
+            latitude = float("nan")
+        if -90 <= latitude <= 90:
+            found |= {"latitude_deg": latitude, "height_m": 0.0}
+        else:
+            mistakes.append("latitude: degrees, -90 to 90, such as 54")
+    return found
+
+
+def _pad(typed: Any, procedure: Procedure, mistakes: list[str]) -> Pad | None:
+    if procedure.kind != "pad":
+        return None
+    if not isinstance(typed, dict) or any(key not in PAD_KEYS for key in typed):
+        mistakes.append("pad: " + ", ".join(PAD_KEYS))
+        return None
+    table = {k: v.strip() if isinstance(v, str) else v for k, v in typed.items()}
+    try:
+        return pad_from_table({k: v for k, v in table.items() if v != ""}, source="the pad")
+    except FileFormatError as fault:
+        mistakes += fault.where["mistakes"]
+        return None
+
+
+def pad_as_typed(pad: Pad) -> dict[str, str]:
+    """A pad as a person would fill it in again.
+
+    >>> pad_as_typed(Pad("A3", "wool", "felt", "1", 19.0, 8.0))["outer_diameter"]
+    '19mm'
+    """
+    sizes = {key: getattr(pad, f"{key}_mm") for key in ("outer_diameter", "inner_diameter", "thickness")}
+    return {"id": pad.id, "material": pad.material, "material_class": pad.material_class, "lot": pad.lot,
+            **{key: "" if mm is None else f"{mm:.6g}mm" for key, mm in sizes.items()}}

@@ -1,0 +1,294 @@
+"""The page at the rig, in a real browser, with the virtual rig behind a real port."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import re
+import socket
+from pathlib import Path
+
+import pytest
+
+
+def _beside(name):
+    place = Path(__file__).with_name(f"{name}.py")
+    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+browser, shared = _beside("browser"), _beside("conftest")
+pytestmark = pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))
+PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
+       "inner_diameter": "8mm", "thickness": "63thou"}
+LIMIT_MS = 60_000
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    with browser.chromium() as one:
+        yield one
+
+
+@pytest.fixture
+def virtual_rig():
+    started = []
+
+    def start(*options):
+        started.append(browser.VirtualRig(*options))
+        return started[-1]
+
+    yield start
+    for rig in started:
+        rig.end()
+
+
+@pytest.fixture
+def at_bench(chromium, serve_bench, tmp_path, virtual_rig):
+    """A page that looks on at a virtual rig; gives the page, the served bench and the rig."""
+    contexts = []
+
+    def begin(*options, rig_name="bench"):
+        rig = virtual_rig("--rig", rig_name, *options)
+        served = serve_bench("--rig", rig_name, "--url", rig.url, shelf=tmp_path / "shelf")
+        contexts.append(chromium.new_context())
+        page = contexts[-1].new_page()
+        page.set_default_timeout(LIMIT_MS)
+        page.faults = []
+        page.on("pageerror", lambda fault: page.faults.append(str(fault)))
+        page.on("console", lambda told: told.type == "error" and page.faults.append(told.text))
+        page.goto(served.link)
+        return page, served, rig
+
+    yield begin
+    for one in contexts:
+        one.close()
+
+
+def start_run(page, procedure="standard", pad=None):
+    page.locator("body[data-phase=listening]").wait_for()
+    page.select_option("[name=procedure]", procedure)
+    for key, text in (pad or {}).items():
+        page.fill(f"[name='pad.{key}']", text)
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("body[data-phase=recording]").wait_for()
+
+
+def kept(served):
+    runs = sorted((served.shelf / "runs").iterdir())
+    return [json.loads((run / "datapackage.json").read_text("utf-8"))["padlab"] for run in runs]
+
+
+def text_of(page, name):
+    return page.locator(f"#{name}").inner_text()
+
+
+def test_a_pad_is_entered_and_a_run_is_made(at_bench):
+    page, served, _ = at_bench("--speed", "100", "--pad-kind", "pad")
+    page.locator("body[data-phase=listening]").wait_for()
+    # What is wrong is said at the field, all at once, and nothing is begun.
+    page.fill("[name='pad.id']", "A3")
+    page.fill("[name='pad.outer_diameter']", "19")
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("#mistakes li").nth(2).wait_for()
+    assert "19thou or 19mm" in text_of(page, "mistakes")
+    assert page.locator("[name='pad.material'][aria-invalid]").count() == 1
+    assert not (served.shelf / "runs").exists()
+    start_run(page, pad=PAD)
+    assert page.locator("#ask").is_hidden()
+    page.locator("#steps .now").wait_for()
+    page.locator("#said .good").first.wait_for()
+    page.locator("#result h2.good").wait_for()
+    assert re.search(r"\d+ lines/s", text_of(page, "rate"))
+    (run,) = kept(served)
+    assert run["state"] == "complete"
+    assert run["pad"]["thickness_mm"] == pytest.approx(63 * 0.0254)
+    assert page.faults[:-1] == []            # the answer 400 is told to the console, nothing else
+    # A browser that comes later sees the same end, and the pad is there to be used again.
+    page.reload()
+    page.locator("#result h2.good").wait_for()
+    assert page.input_value("[name='pad.material']") == "grey wool felt"
+
+
+def test_reload_two_tabs_and_escape(at_bench):
+    """A tab that goes takes nothing with it; every tab sees the same; one run at a time; Escape ends it."""
+    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    start_run(page, "blank")
+    page.locator("#said .good").first.wait_for()
+    first = kept(served)[0]
+    page.reload()
+    page.locator("#steps .now").wait_for()
+    assert page.locator("#said .good").count() >= 1
+    second = page.context.new_page()
+    second.set_default_timeout(LIMIT_MS)
+    second.goto(served.origin + "/")
+    second.locator("body[data-phase=recording]").wait_for()
+    assert second.locator("#ask").is_hidden()
+    cookie = "; ".join(f"{c['name']}={c['value']}" for c in page.context.cookies())
+    again = served.ask("POST", "/api/start", json.dumps({"procedure": "blank", "cautions": True}),
+                       cookie=cookie, origin=served.origin)
+    assert again.status == 409
+    assert b"one run at a time" in again.body
+    page.close()
+    second.keyboard.press("Escape")
+    second.locator("#result h2.poor").wait_for()
+    (run,) = kept(served)
+    assert run["state"] == "interrupted"
+    assert run["start"] == first["start"]
+    assert "stopped by hand" in second.locator("#result").inner_text()
+
+
+def test_a_rig_that_is_unplugged_and_comes_back(at_bench):
+    page, served, rig = at_bench("--speed", "20", "--pad-kind", "blank", "--hand", "still")
+    page.locator("body[data-phase=listening]").wait_for()
+    start_run(page, "blank")
+    page.locator("#said .good").first.wait_for()                       # the zero was taken
+    rig.end()
+    page.locator("#judged.poor", has_text="plug it in again").wait_for()
+    rig.start()
+    page.locator("#judged.good", has_text="is back").wait_for()
+    page.keyboard.press("Escape")
+    page.locator("#result h2.poor").wait_for()
+    assert [g["reason"] for g in kept(served)[0]["gaps"]]
+    # The same without a run: a state, with what to do, and it goes away by itself.
+    page.locator("body[data-phase=listening]").wait_for()
+    rig.end()
+    page.locator("body[data-phase=lost]").wait_for()
+    assert "cable" in text_of(page, "trouble")
+    rig.start()
+    page.locator("body[data-phase=listening]").wait_for()
+    assert page.locator("#trouble").is_hidden()
+
+
+def test_the_unit_is_remembered_and_nothing_is_wider_than_a_phone(at_bench):
+    page, _, _ = at_bench("--hand", "still")
+    page.locator("body[data-phase=listening]").wait_for()
+    page.click("#units")
+    page.reload()
+    assert text_of(page, "place-unit") == "thou"
+    for width in (360, 1920):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.emulate_media(reduced_motion="reduce", color_scheme="dark")
+    assert page.evaluate("getComputedStyle(document.getElementById('needle')).transitionDuration") == "0s"
+    # By keyboard alone: from the top to the button that starts, every stop of the focus is seen.
+    page.keyboard.press("Tab")
+    reached = set()
+    for _ in range(60):
+        reached.add(page.evaluate("document.activeElement.id || document.activeElement.name || ''"))
+        page.keyboard.press("Tab")
+    assert {"units", "rig", "procedure", "pad.id", "pad.thickness", "cautions", "go"} <= reached
+
+
+def test_contrast_is_enough_in_light_and_dark(at_bench):
+    """Every text against what it stands on: 4.5 to 1 at least (WCAG 2.2, 1.4.3)."""
+    page, _, _ = at_bench("--hand", "still")
+    page.locator("body[data-phase=listening]").wait_for()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        worst = page.evaluate(CONTRAST)
+        assert worst[0] >= 4.5, (scheme, worst)
+
+
+CONTRAST = """() => {
+  const linear = (v) => (v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4);
+  const lum = (c) => { const p = c.map((v) => linear(v / 255));
+    return .2126 * p[0] + .7152 * p[1] + .0722 * p[2]; };
+  const read = (text) => text.match(/[\\d.]+/g).map(Number);
+  const under = (e) => { for (; e; e = e.parentElement) { const c = read(getComputedStyle(e).backgroundColor);
+    if (c.length < 4 || c[3] === 1) return c.slice(0, 3); } return [255, 255, 255]; };
+  let worst = [99, ""];
+  for (const e of document.querySelectorAll("body *")) {
+    const says = [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim());
+    if (!says || e.disabled || !e.checkVisibility()) continue;
+    const a = lum(read(getComputedStyle(e).color)), b = lum(under(e));
+    const ratio = (Math.max(a, b) + .05) / (Math.min(a, b) + .05);
+    if (ratio < worst[0]) worst = [ratio, e.outerHTML.slice(0, 80)];
+  }
+  return worst;
+}"""
+
+
+def handshake(served, cookie=None, origin=None, host=None):
+    wire = socket.create_connection(("127.0.0.1", served.port), timeout=20)
+    lines = [f"GET /live HTTP/1.1\r\nHost: {host or served.host}\r\nUpgrade: websocket\r\nConnection: Upgrade",
+             "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
+    lines += [f"Origin: {origin}"] if origin else []
+    lines += [f"Cookie: {cookie}"] if cookie else []
+    wire.sendall("\r\n".join([*lines, "", ""]).encode())
+    answer = b""
+    while b"\r\n\r\n" not in answer and (more := wire.recv(4096)):
+        answer += more
+    return wire, answer[:40].decode("latin-1")
+
+
+def test_sockets_are_let_in_by_cookie_and_origin_and_are_few(serve_bench, tmp_path):
+    served = serve_bench(shelf=tmp_path / "shelf")
+    cookie = served.come_in()
+    for case in ({}, {"cookie": cookie}, {"origin": served.origin},
+                 {"cookie": cookie, "origin": "http://evil.example"},
+                 {"cookie": cookie, "origin": served.origin, "host": "evil.example"},
+                 {"cookie": "padlab_1=x", "origin": served.origin}):
+        wire, answer = handshake(served, **case)
+        wire.close()
+        assert " 403 " in answer, (case, answer)
+    wires = []
+    try:
+        answers = []
+        for _ in range(200):
+            wire, answer = handshake(served, cookie, served.origin)
+            wires.append(wire)
+            answers.append(" 101 " in answer)
+        assert sum(answers) == 8
+        assert all(answers[:8])
+    finally:
+        for wire in wires:
+            wire.close()
+    assert served.ask("GET", "/", cookie=cookie).status == 200
+    # A message that is too long ends that socket, and no more.
+    shared.wait_until(lambda: " 101 " in _tried(served, cookie))
+    wire, _ = handshake(served, cookie, served.origin)
+    with wire:
+        wire.sendall(b"\x81\xff" + (1 << 30).to_bytes(8, "big") + b"\0\0\0\0" + b"x" * 1000)
+        heard = b""
+        while more := wire.recv(4096):
+            heard += more
+    assert (1009).to_bytes(2, "big") in heard
+    assert served.ask("GET", "/", cookie=cookie).status == 200
+    assert not (tmp_path / "shelf").exists()
+
+
+def _tried(served, cookie):
+    wire, answer = handshake(served, cookie, served.origin)
+    wire.close()
+    return answer
+
+
+HOSTILE = ["<script>alert(1)</script>", "../../x", "\x00", "x" * 5000, 7, None, ["standard"], {"a": 1}]
+
+
+@pytest.mark.parametrize("value", HOSTILE, ids=lambda v: repr(v)[:20])
+def test_forms_that_nobody_filled_in_start_nothing(hostile_bench, value):
+    served, cookie = hostile_bench
+    whole = {"procedure": "standard", "pad": {**PAD, "material_class": "felt"}, "cautions": True}
+    for form in ({**whole, "procedure": value}, {**whole, "pad": value}, {**whole, "cautions": value},
+                 {**whole, "pad": {**whole["pad"], "outer_diameter": value}}, {"x": value},
+                 {**whole, "latitude": value or 900}, value):
+        answer = served.ask("POST", "/api/start", json.dumps(form), cookie=cookie, origin=served.origin)
+        assert answer.status == 400, (form, answer)
+        assert json.loads(answer.body)["error"]["message"]
+    for path in ("/api/rig", "/api/work"):
+        answer = served.ask("POST", path, json.dumps({"rig": value, "what": value, "runs": value}),
+                            cookie=cookie, origin=served.origin)
+        assert answer.status in (400, 404)
+    assert not (served.shelf / "runs").exists()
+
+
+@pytest.fixture(scope="module")
+def hostile_bench(serve_bench, tmp_path_factory):
+    served = serve_bench("--rig", "bench", shelf=tmp_path_factory.mktemp("hostile") / "shelf")
+    return served, served.come_in()
