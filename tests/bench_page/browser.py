@@ -41,8 +41,9 @@ class VirtualRig:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "padlab.cli", "virtual-rig", "--tcp", str(self.port), *self.options],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-        self.url = self.process.stdout.readline().strip()
-        self.port = int(self.url.rsplit(":", 1)[1])
+        count = 2 if "motor-press" in self.options else 1
+        self.urls = [self.process.stdout.readline().strip() for _ in range(count)]
+        self.port = int(self.urls[0].rsplit(":", 1)[1])
 
     def end(self) -> None:
         if self.process.stdout.closed:

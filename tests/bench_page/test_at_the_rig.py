@@ -52,7 +52,7 @@ def at_bench(chromium, serve_bench, tmp_path, virtual_rig):
 
     def begin(*options, rig_name="bench"):
         rig = virtual_rig("--rig", rig_name, *options)
-        served = serve_bench("--rig", rig_name, "--url", rig.url, shelf=tmp_path / "shelf")
+        served = serve_bench("--rig", rig_name, *(x for u in rig.urls for x in ("--url", u)), shelf=tmp_path / "shelf")
         contexts.append(chromium.new_context())
         page = contexts[-1].new_page()
         page.set_default_timeout(LIMIT_MS)
@@ -67,12 +67,14 @@ def at_bench(chromium, serve_bench, tmp_path, virtual_rig):
         one.close()
 
 
-def start_run(page, procedure="standard", pad=None):
+def start_run(page, procedure="standard", pad=None, *, may_move=False):
     page.locator("body[data-phase=listening]").wait_for()
     page.select_option("[name=procedure]", procedure)
     for key, text in (pad or {}).items():
         page.fill(f"[name='pad.{key}']", text)
     page.check("[name=cautions]")
+    if may_move:
+        page.check("[name=move]")
     page.click("#go")
     page.locator("body[data-phase=recording]").wait_for()
 
@@ -164,6 +166,33 @@ def test_a_rig_that_is_unplugged_and_comes_back(at_bench):
     assert page.locator("#trouble").is_hidden()
 
 
+def test_a_motor_stops_when_no_page_says_that_somebody_is_there(at_bench):
+    page, served, _ = at_bench("--pad-kind", "spring", "--speed", "2", rig_name="motor-press")
+    page.locator("body[data-phase=listening]").wait_for()
+    assert "WILL MOVE BY ITSELF" in page.locator(".motor").inner_text()
+    page.select_option("[name=procedure]", "check")
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("#mistakes", has_text="not let to move").wait_for()      # a start without that word is none
+    assert not (served.shelf / "runs").exists()
+    start_run(page, "check", may_move=True)
+    page.locator("#said .good", has_text="zero taken").wait_for()
+    page.close()
+    shared.wait_until(lambda: kept(served)[0]["state"] == "interrupted")
+    assert any("stopped by hand" in m["message"] for m in kept(served)[0]["marks"])
+
+
+def test_the_space_bar_says_that_a_weight_is_on(at_bench):
+    page, served, _ = at_bench("--hand", "still", rig_name="dial-only")
+    start_run(page, "dead-weight", pad=PAD)
+    page.locator("#prompt", has_text="down on the pad").wait_for()
+    page.keyboard.press("Space")
+    page.locator("#judged.good", has_text="is on: hands off").wait_for()
+    assert page.locator("#target").inner_text().strip() == ""
+    page.click("#stop")
+    page.locator("#result h2.poor").wait_for()
+
+
 def test_the_unit_is_remembered_and_nothing_is_wider_than_a_phone(at_bench):
     page, _, _ = at_bench("--hand", "still")
     page.locator("body[data-phase=listening]").wait_for()
@@ -215,8 +244,8 @@ CONTRAST = """() => {
 
 def handshake(served, cookie=None, origin=None, host=None):
     wire = socket.create_connection(("127.0.0.1", served.port), timeout=20)
-    lines = [f"GET /live HTTP/1.1\r\nHost: {host or served.host}\r\nUpgrade: websocket\r\nConnection: Upgrade",
-             "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
+    lines = [f"GET /live HTTP/1.1\r\nHost: {host or served.host}",
+             "Upgrade: websocket\r\nConnection: Upgrade", "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
     lines += [f"Origin: {origin}"] if origin else []
     lines += [f"Cookie: {cookie}"] if cookie else []
     wire.sendall("\r\n".join([*lines, "", ""]).encode())

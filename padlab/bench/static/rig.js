@@ -200,7 +200,8 @@ el("confirm").addEventListener("click", () => ask("/api/confirm"));
 addEventListener("keydown", (event) => {
   if (event.key === "Escape") ask("/api/stop");
   const typing = event.target.matches && event.target.matches("input, select, textarea, summary, a, button");
-  if (event.key === " " && running() && !event.repeat && !(typing && event.target.id !== "stop")) { event.preventDefault(); ask("/api/confirm"); }
+  const weighing = running() && state.run && state.run.by_weights;
+  if ((event.key === " " || (event.key === "Enter" && weighing)) && running() && !event.repeat && !(typing && event.target.id !== "stop")) { event.preventDefault(); ask("/api/confirm"); }
 });
 units();
 connect();
