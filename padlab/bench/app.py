@@ -11,19 +11,21 @@ import functools
 import json
 import re
 from collections.abc import Callable
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from padlab import __version__
+from padlab.bench.asked import asked_work
 from padlab.bench.bench import Bench, Busy
 from padlab.bench.tab import look_on
+from padlab.bench.work import Works
 from padlab.capture.motor_cautions import motor_cautions
 from padlab.capture.procedure import procedure_names, read_procedure
 from padlab.capture.rig import rig_names
 from padlab.cautions import CAUTIONS
-from padlab.errors import InputError, PadlabError
+from padlab.errors import InputError, PadlabError, RunError
 from padlab.records.pad import MATERIAL_CLASSES
 from padlab.words import plain
 
@@ -35,25 +37,28 @@ if TYPE_CHECKING:
     from starlette.websockets import WebSocket
 
 FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css"),
-         "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript")}
+         "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript"),
+         "work.js": ("bench/static", "text/javascript")}
 """What the pages ask for by name; the first is the reports' own style."""
 FILTERS = ("material", "lot", "since")
 
 
-def make_app(bench: Bench, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:
+def make_app(bench: Bench, works: Works, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:
     """The pages of one bench.
 
     Parameters
     ----------
     bench : Bench
         Its shelf, its rig, what it is doing.
+    works : Works
+        Fits and comparisons that are made beside it.
     is_ending : callable
         True when the page ends: then no tab is served any longer.
     """
     from starlette.applications import Starlette
     from starlette.routing import Route, WebSocketRoute
 
-    pages = Pages(bench)
+    pages = Pages(bench, works)
 
     async def live(socket: WebSocket) -> None:
         await look_on(socket, bench, is_ending)
@@ -66,6 +71,12 @@ def make_app(bench: Bench, *, is_ending: Callable[[], bool] = lambda: False) -> 
         Route("/api/stop", pages.stop, methods=["POST"]),
         Route("/api/confirm", pages.confirm, methods=["POST"]),
         Route("/shelf", pages.shelf),
+        Route("/run/{name}", pages.run),
+        Route("/work/{name}", pages.work),
+        Route("/report/{name}", pages.report),
+        Route("/api/work", pages.begin_work, methods=["POST"]),
+        Route("/api/work/{name}", pages.how_far),
+        Route("/api/cancel", pages.cancel_work, methods=["POST"]),
         Route("/static/{name}", pages.file),
     ])
 
@@ -108,8 +119,8 @@ def json_object(body: bytes) -> dict[str, Any]:
 class Pages:
     """One method an address."""
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
+    def __init__(self, bench: Bench, works: Works) -> None:
+        self.bench, self.works = bench, works
 
     def file(self, request: Request) -> Response:
         """A style or a script of the page."""
@@ -166,6 +177,57 @@ class Pages:
         known = {k: sorted({r[k] for r in rows if r[k] is not None}) for k in ("material", "lot")}
         return self.page(request, "shelf.html.j2", rows=shown, count=len(rows), known=known, asked=asked,
                          faults=[str(f) for f in faults], wrong=wrong)
+
+    def run(self, request: Request) -> Response:
+        """One run: what is on file of it, and the page of ``padlab fit --report``."""
+        from padlab.records.shelf import Shelf
+
+        try:
+            run = Shelf(self.bench.shelf).open(request.path_params["name"])
+        except (RunError, OSError) as fault:
+            return self.fault(request, fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
+        return self.page(request, "run.html.j2", run=run, marks=[
+            f"{m.weight}: {m.about}: {m.message}" for m in run.marks])
+
+    def work(self, request: Request) -> Response:
+        """Work that goes on, and its page when it is done."""
+        try:
+            work = self.works.find(request.path_params["name"])
+        except InputError as fault:
+            return self.fault(request, fault)
+        return self.page(request, "work.html.j2", work=work)
+
+    def report(self, request: Request) -> Response:
+        """What was made, as it is: a document in which no script runs."""
+        from starlette.responses import FileResponse
+
+        try:
+            work = self.works.find(request.path_params["name"])
+        except InputError as fault:
+            return self.fault(request, fault)
+        if work.state != "done":
+            return self.fault(request, InputError("this page is not made", seen=work.state, expected="done"))
+        return FileResponse(work.out, media_type="text/html")
+
+    def how_far(self, request: Request) -> Response:
+        """How far a piece of work is."""
+        from starlette.responses import JSONResponse
+
+        try:
+            return JSONResponse(self.works.find(request.path_params["name"]).to_json())
+        except InputError as fault:
+            return JSONResponse({"error": fault.to_json()}, 404)
+
+    @answers
+    def begin_work(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Fit a run, or compare several."""
+        what, folders, options = asked_work(form, self.bench.shelf)
+        return self.works.start(what, folders, options, f"{datetime.now(UTC):%Y-%m-%d}").to_json()
+
+    @answers
+    def cancel_work(self, form: dict[str, Any]) -> dict[str, Any]:
+        """End a piece of work."""
+        return self.works.cancel(str(form.get("id"))[:40]).to_json()
 
     def page(self, request: Request, template: str, status: int = 200, **values: Any) -> Response:
         """A page of the application, with what each of them shows."""

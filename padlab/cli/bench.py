@@ -33,6 +33,7 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
 
     padlab bench shelf --rig bench --no-open
     """
+    import tempfile
     import threading
     import webbrowser
 
@@ -43,6 +44,7 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
     need_libraries()
     from padlab.bench.app import make_app
     from padlab.bench.bench import Bench
+    from padlab.bench.work import Works
     from padlab.capture.rig import read_rig
 
     if urls and rig is None:
@@ -70,11 +72,14 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
         if not no_open:
             webbrowser.open(door.link(places[0]))
 
-    door = Door(make_app(bench, is_ending=ending.is_set), places, on_used=used)
-    bench.open()
-    try:
-        serve(door, sockets, on_ready=ready, on_ending=ending.set)
-    finally:
-        ending.set()
-        bench.close()
+    with tempfile.TemporaryDirectory(prefix="padlab-bench-", ignore_cleanup_errors=True) as made:
+        works = Works(Path(made))
+        door = Door(make_app(bench, works, is_ending=ending.is_set), places, on_used=used)
+        bench.open()
+        try:
+            serve(door, sockets, on_ready=ready, on_ending=ending.set)
+        finally:
+            ending.set()
+            bench.close()
+            works.close()
     click.echo("the page has ended", err=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import queue
 import shutil
 import signal
@@ -113,12 +114,14 @@ def standing(folder: Path) -> dict[str, tuple[int, int]]:
 
 
 def some_runs(shelf: Path, count: int, procedure: str = "standard") -> list[str]:
-    """A shelf with copies of a few sample runs; gives their ids."""
+    """A shelf with copies of a few sample runs and of the blank runs that belong to them; gives their ids."""
     from padlab.records.index import list_runs
     from padlab.records.shelf import Shelf
 
     found = [r["run"] for r in list_runs(Shelf(SAMPLES))[0] if r["procedure"] == procedure][:count]
-    for name in found:
+    told = [json.loads((SAMPLES / "runs" / name / "datapackage.json").read_text("utf-8")) for name in found]
+    blanks = {one["padlab"]["blank"] for one in told if one["padlab"]["blank"]}
+    for name in {*found, *blanks}:
         shutil.copytree(SAMPLES / "runs" / name, shelf / "runs" / name)
     return found
 

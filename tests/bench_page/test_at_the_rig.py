@@ -52,7 +52,8 @@ def at_bench(chromium, serve_bench, tmp_path, virtual_rig):
 
     def begin(*options, rig_name="bench"):
         rig = virtual_rig("--rig", rig_name, *options)
-        served = serve_bench("--rig", rig_name, *(x for u in rig.urls for x in ("--url", u)), shelf=tmp_path / "shelf")
+        urls = [part for url in rig.urls for part in ("--url", url)]
+        served = serve_bench("--rig", rig_name, *urls, shelf=tmp_path / "shelf")
         contexts.append(chromium.new_context())
         page = contexts[-1].new_page()
         page.set_default_timeout(LIMIT_MS)
@@ -245,7 +246,8 @@ CONTRAST = """() => {
 def handshake(served, cookie=None, origin=None, host=None):
     wire = socket.create_connection(("127.0.0.1", served.port), timeout=20)
     lines = [f"GET /live HTTP/1.1\r\nHost: {host or served.host}",
-             "Upgrade: websocket\r\nConnection: Upgrade", "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
+             "Upgrade: websocket\r\nConnection: Upgrade",
+             "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
     lines += [f"Origin: {origin}"] if origin else []
     lines += [f"Cookie: {cookie}"] if cookie else []
     wire.sendall("\r\n".join([*lines, "", ""]).encode())

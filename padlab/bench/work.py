@@ -1,0 +1,259 @@
+r"""Long work beside the page: fits and comparisons, each in a process of its own that can be cancelled.
+
+What is made is the command line's own page (``padlab fit --report``, ``padlab compare --out``), by the same
+calls. It is kept in a folder of the server, not on the shelf, and goes with it.
+
+    page --what, runs--> Works.start --> process --progress--> Works --> page
+                                            \--> one HTML file
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import signal
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from padlab.errors import InputError, PadlabError
+
+MOST_RUNNING = 2
+MOST_KEPT = 24
+"""Pages kept; the oldest goes first."""
+END_S = 5.0
+
+Tell = Callable[[int, int, str], None]
+
+
+@dataclass
+class Work:
+    """One piece of work, as the page sees it."""
+
+    id: str
+    what: str
+    key: Any
+    out: Path
+    state: str = "running"                   # running | done | failed | cancelled
+    done: int = 0
+    total: int = 0
+    words: str = "starting"
+    fault: dict[str, Any] | None = None
+    process: Any = field(default=None, repr=False)
+
+    def to_json(self) -> dict[str, Any]:
+        """For the page."""
+        return {"id": self.id, "what": self.what, "state": self.state, "done": self.done, "total": self.total,
+                "words": self.words, "fault": self.fault}
+
+
+class Works:
+    """All work of one page.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the made pages are kept meanwhile.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._all: OrderedDict[str, Work] = OrderedDict()
+
+    def start(self, what: str, folders: list[Path], options: dict[str, Any], made_on: str) -> Work:
+        """Begin, or give what is there already for the same runs as they are now.
+
+        Raises
+        ------
+        InputError
+            Too much is going on.
+        """
+        stamps = tuple((str(f), (f / "datapackage.json").stat().st_mtime_ns) for f in folders)
+        key = (what, stamps, tuple(sorted(options.items())), made_on)
+        with self._lock:
+            for one in self._all.values():
+                if one.key == key and one.state in ("running", "done"):
+                    return one
+            if sum(one.state == "running" for one in self._all.values()) >= MOST_RUNNING:
+                raise InputError("other work goes on", expected=f"at most {MOST_RUNNING} at a time",
+                                 seen="one more", remedy="wait until one has ended, or cancel it")
+            work = Work(secrets.token_hex(8), what, key, self._folder / f"{secrets.token_hex(8)}.html")
+            self._all[work.id] = work
+            self._forget_old()
+        context = get_context("spawn")                     # no thread or port of this process goes along
+        hear, tell = context.Pipe(duplex=False)
+        process = context.Process(
+            target=_in_its_own_process, daemon=True,
+            args=(what, [str(f) for f in folders], options, str(work.out), made_on, tell))
+        process.start()
+        work.process = process
+        tell.close()
+        if work.state == "cancelled":                      # between these lines
+            _end(work)
+        threading.Thread(target=self._hear, args=(work, hear), name="work", daemon=True).start()
+        return work
+
+    def find(self, name: str) -> Work:
+        """A piece of work by its name; a name never becomes a path.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        """
+        with self._lock:
+            if name in self._all:
+                return self._all[name]
+        raise InputError("there is no such work any more", expected="work that was begun since the page was",
+                         seen=repr(name[:40]), remedy="begin it again from what is on file")
+
+    def cancel(self, name: str) -> Work:
+        """End it; nothing of it is kept."""
+        work = self.find(name)
+        with self._lock:
+            if work.state == "running":
+                work.state, work.words = "cancelled", "cancelled"
+        _end(work)
+        return work
+
+    def close(self) -> None:
+        """End all of it."""
+        with self._lock:
+            names = list(self._all)
+        for name in names:
+            self.cancel(name)
+
+    def _forget_old(self) -> None:
+        ended = [name for name, work in self._all.items() if work.state != "running"]
+        for name in ended[:max(0, len(self._all) - MOST_KEPT)]:
+            self._all.pop(name).out.unlink(missing_ok=True)
+
+    def _hear(self, work: Work, hear: Connection) -> None:
+        """What its process tells, until it ends, however it does."""
+        state, fault = "failed", None
+        try:
+            while True:
+                told = hear.recv()
+                if told["state"] == "running":
+                    with self._lock:
+                        work.done, work.total, work.words = told["done"], told["total"], told["words"]
+                else:
+                    state, fault = told["state"], told["fault"]
+        except (EOFError, OSError):
+            pass
+        finally:
+            hear.close()
+        _end(work)
+        with self._lock:
+            if work.state == "running":
+                if state == "failed" and fault is None:
+                    fault = PadlabError("the work ended before it was done", expected="a page", seen="none",
+                                        remedy="is there enough memory? then begin it again").to_json()
+                work.state, work.fault = state, fault
+        if work.state != "done":
+            work.out.unlink(missing_ok=True)
+
+
+def _end(work: Work) -> None:
+    process = work.process
+    if process is None:
+        return
+    if work.state != "running":
+        process.terminate()
+    process.join(END_S)
+    if process.is_alive():
+        process.kill()
+        process.join(END_S)
+
+
+def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], out: str, made_on: str,
+                        pipe: Connection) -> None:
+    """Do it, and tell how far it is. The rig comes first: this gives way to other work."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    if hasattr(os, "nice"):
+        os.nice(5)
+
+    def tell(done: int, total: int, words: str) -> None:
+        pipe.send({"state": "running", "done": done, "total": total, "words": words})
+
+    try:
+        DOING[what]([Path(f) for f in folders], options, Path(out), made_on, tell)
+        pipe.send({"state": "done", "fault": None})
+    except PadlabError as fault:
+        pipe.send({"state": "failed", "fault": fault.to_json()})
+    except Exception as fault:               # told to whoever waits for it, in words
+        told = PadlabError(f"a fault of padlab itself: {type(fault).__name__}: {fault}",
+                           remedy="please report this line with what you did")
+        pipe.send({"state": "failed", "fault": told.to_json()})
+    finally:
+        pipe.close()
+
+
+def _fits(folders: list[Path], tell: Tell, *, drawn: bool) -> tuple[list[Any], list[tuple[Any, PadlabError]]]:
+    """Fit each run; one that cannot be fitted is listed, the others go on (as ``padlab fit`` does)."""
+    from dataclasses import replace
+
+    from padlab.errors import FitError, RunError
+    from padlab.fitting.run_fit import fit_run
+    from padlab.records.shelf import open_run
+
+    fits: list[Any] = []
+    not_fitted: list[tuple[Any, PadlabError]] = []
+    for number, folder in enumerate(folders):
+        tell(number, len(folders), f"fitting run {number + 1} of {len(folders)}")
+        run = open_run(folder)
+        try:
+            fit = fit_run(run, drawn=drawn, replayed=True)
+        except (FitError, RunError) as fault:
+            not_fitted.append((run, fault))
+        else:
+            fits.append(replace(fit, conditions={**fit.conditions, "start_utc": run.start_utc}))
+    return fits, not_fitted
+
+
+def _fit(folders: list[Path], options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> None:
+    """What ``padlab fit RUN... --report FILE.html`` does."""
+    from itertools import combinations
+
+    from padlab.decisions.told_apart import told_apart
+    from padlab.report.pages import write_runs
+
+    fits, not_fitted = _fits(folders, tell, drawn=True)
+    if not fits:
+        raise not_fitted[0][1]
+    tell(len(folders), len(folders), "drawing the page")
+    pairs = [found for a, b in combinations(fits[:12], 2) if (found := told_apart(a, b)) is not None]
+    write_runs(fits, out, pairs=pairs, not_fitted=[(run.id, fault.message) for run, fault in not_fitted],
+               made_on=made_on)
+
+
+def _compare(folders: list[Path], options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> None:
+    """What ``padlab compare RUN... --out FILE.html`` does."""
+    from padlab.decisions.comparison import compare
+    from padlab.drift.touch import preset
+    from padlab.report.pages import write_comparison
+
+    fits, not_fitted = _fits(folders, tell, drawn=False)
+    tell(len(folders), len(folders), "comparing, drawing the page")
+    comparison = compare(
+        fits, preset(options["touch"]), limit_mm=options["limit_mm"], holding_n=options["holding_n"],
+        stop=options["stop"],
+        not_fitted=[(run.id, run.pad, _why(fault)) for run, fault in not_fitted if run.pad is not None])
+    write_comparison(comparison, out, made_on=made_on)
+
+
+def _why(fault: PadlabError) -> str:
+    return f"{fault.message}: {fault.remedy}" if fault.remedy else fault.message
+
+
+DOING: dict[str, Callable[[list[Path], dict[str, Any], Path, str, Tell], None]] = {
+    "fit": _fit, "compare": _compare}
+"""What can be asked for, by name."""
