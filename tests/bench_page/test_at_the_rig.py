@@ -89,7 +89,9 @@ def text_of(page, name):
     return page.locator(f"#{name}").inner_text()
 
 
-def test_a_pad_is_entered_and_a_run_is_made(at_bench):
+def test_a_pad_is_entered_a_run_is_made_and_its_fit_is_seen(at_bench):
+    """With a lot whose name would be a script, if any page took it for one."""
+    hostile = "<img src=x onerror=alert(1)>"
     page, served, _ = at_bench("--speed", "100", "--pad-kind", "pad")
     page.locator("body[data-phase=listening]").wait_for()
     # What is wrong is said at the field, all at once, and nothing is begun.
@@ -101,7 +103,7 @@ def test_a_pad_is_entered_and_a_run_is_made(at_bench):
     assert "19thou or 19mm" in text_of(page, "mistakes")
     assert page.locator("[name='pad.material'][aria-invalid]").count() == 1
     assert not (served.shelf / "runs").exists()
-    start_run(page, pad=PAD)
+    start_run(page, pad={**PAD, "lot": hostile})
     assert page.locator("#ask").is_hidden()
     page.locator("#steps .now").wait_for()
     page.locator("#said .good").first.wait_for()
@@ -115,11 +117,20 @@ def test_a_pad_is_entered_and_a_run_is_made(at_bench):
     page.reload()
     page.locator("#result h2.good").wait_for()
     assert page.input_value("[name='pad.material']") == "grey wool felt"
+    assert page.input_value("[name='pad.lot']") == hostile
+    page.on("dialog", lambda dialog: page.faults.append(f"a script ran: {dialog.message}"))
+    page.click("#result a")
+    page.locator("#made:visible, #fault:visible").wait_for()
+    report = page.frame_locator("#made")
+    report.locator("th", has_text="Give from").first.wait_for()
+    assert hostile in report.locator("h1").inner_text()
+    assert hostile in page.locator("h1").inner_text()
+    assert page.faults[1:] == []
 
 
 def test_reload_two_tabs_and_escape(at_bench):
     """A tab that goes takes nothing with it; every tab sees the same; one run at a time; Escape ends it."""
-    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank", "--hand", "still")
     start_run(page, "blank")
     page.locator("#said .good").first.wait_for()
     first = kept(served)[0]
@@ -143,6 +154,17 @@ def test_reload_two_tabs_and_escape(at_bench):
     assert run["state"] == "interrupted"
     assert run["start"] == first["start"]
     assert "stopped by hand" in second.locator("#result").inner_text()
+
+
+def test_the_end_of_the_page_ends_a_run_and_keeps_it(at_bench):
+    """SIGTERM with a tab open and a run going on: it ends by itself, soon, and the run is on the shelf."""
+    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank", "--hand", "still")
+    start_run(page, "blank")
+    page.locator("#said .good").first.wait_for()
+    assert served.end() == 0
+    (run,) = kept(served)
+    assert run["state"] == "interrupted"
+    page.locator("#offline").wait_for()
 
 
 def test_a_rig_that_is_unplugged_and_comes_back(at_bench):
