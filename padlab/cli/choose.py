@@ -19,14 +19,16 @@ if TYPE_CHECKING:
 @click.command(name="choose")
 @click.argument("instrument", type=click.Path(dir_okay=False, path_type=Path), metavar="INSTRUMENT.toml")
 @click.argument("shelf", metavar="SHELF")
-@click.option("--touch", metavar="light|medium|hard|FILE.toml|RUN", 
+@click.option("--touch", metavar="light|medium|hard|FILE.toml|RUN",
               help="The player.  [default: as the file says]")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="The cut list, to lay on the bench: one page of A4.")
+@click.option("--labels", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="A label for each pad, and for spares 2 thou thicker and thinner.")
 @shared_out
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, workers: int | None,
-            scheduler: str | None, as_json: bool) -> None:
+def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, labels: Path | None,
+            workers: int | None, scheduler: str | None, as_json: bool) -> None:
     r"""Which pad for every stop of an instrument, and how thick to cut it.
 
     Signs: a port error is + where the piston stands too far DOWN (away from the button), however the
@@ -42,10 +44,13 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
     A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
     sizes serve most valves. Measure it with a micrometer and write fitted = "ring", fitted_thickness = "52thou".
 
-    padlab choose cornet-3.toml SHELF --out cutlist.html
+    padlab choose cornet-3.toml SHELF --out cutlist.html --labels labels.html
     """
-    if out is not None and not out.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    for option, path in (("--out", out), ("--labels", labels)):
+        if path is not None and not path.parent.is_dir():
+            raise click.BadParameter(f"there is no folder {plain(str(path.parent))}", param_hint=option)
+    if out is not None and labels is not None and out.resolve() == labels.resolve():
+        raise click.BadParameter("the same file as --out", param_hint="--labels")
     from padlab.cli.compare import player
     from padlab.decisions.choice import choose
     from padlab.records.instrument import read_instrument
@@ -55,12 +60,8 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
     shop = read_shop(Path(shelf))
     touched = player(touch or one.touch, (shelf,))
     choice = choose(one, touched, shop, on_file(shelf, workers, scheduler))
-    if out is not None:
-        from datetime import UTC, datetime
-
-        from padlab.report.cut_list import write_cut_list
-
-        write_cut_list(choice, out, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+    if out is not None or labels is not None:
+        _write(choice, out, labels)
     if as_json:
         print_json(choice.to_json())
         return
@@ -68,6 +69,21 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
         click.echo(plain(line))
     if out is not None:
         click.echo(f"\nThe cut list: {plain(str(out))}")
+    if labels is not None:
+        click.echo(f"{'' if out is not None else chr(10)}The labels: {plain(str(labels))}")
+
+
+def _write(choice: Choice, out: Path | None, labels: Path | None) -> None:
+    from datetime import UTC, datetime
+
+    from padlab.report.cut_labels import write_labels
+    from padlab.report.cut_list import write_cut_list
+
+    made_on = f"{datetime.now(UTC):%Y-%m-%d}"
+    if out is not None:
+        write_cut_list(choice, out, made_on=made_on)
+    if labels is not None:
+        write_labels(choice, labels, made_on=made_on)
 
 
 def on_file(shelf: str, workers: int | None = None, scheduler: str | None = None) -> OnFile:
