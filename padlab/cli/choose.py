@@ -42,7 +42,8 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
        |  (   )  | --(  )--  error +: piston too far down; error -: too high
 
     A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
-    sizes serve most valves. Measure it with a micrometer and write fitted = "ring", fitted_thickness = "52thou".
+    sizes serve most valves. Measure it with a micrometer and write fitted = "ring" and
+    fitted_thickness = "52thou".
 
     padlab choose cornet-3.toml SHELF --out cutlist.html --labels labels.html
     """

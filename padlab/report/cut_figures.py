@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from padlab.decisions.cut_rows import Candidate, StackTold
 from padlab.records.instrument import SIDES, Side
@@ -51,10 +52,10 @@ def trade_figure(stocks: Sequence[Candidate], *, key: str) -> str | None:
                        "\N{RIGHTWARDS ARROW} soft", above="thou", ends=ends)
         # Upright text is turned: its arrow points down the page, to little loss.
         axes.set_ylabel("lively \N{LEFTWARDS ARROW}  springback loss [%]", labelpad=3)
-        for n, one, drift, loss in known:
+        for n, _, drift, loss in known:
             x, y = drift.value * UM_PER_MM, 100 * loss.value
             is_best = n == 1
-            line = {"color": MUTED, "lw": 1.1, "zorder": 2}
+            line: dict[str, Any] = {"color": MUTED, "lw": 1.1, "zorder": 2}
             if drift.low is not None and drift.high is not None:
                 axes.plot([max(e * UM_PER_MM, ends[0]) for e in (drift.low, drift.high)], [y, y], **line)
             if loss.low is not None and loss.high is not None:
@@ -64,8 +65,9 @@ def trade_figure(stocks: Sequence[Candidate], *, key: str) -> str | None:
             axes.annotate(str(n), (x, y), (0, -0.3), textcoords="offset points", ha="center",
                           va="center_baseline", fontsize=8, fontweight="bold", zorder=4,
                           color=CARD if is_best else INK)
-        return inline_svg(figure, key=key, title="Stable and firm against soft and lively", description=" ".join(
-            f"{n} {c.material}: drift in play {length(d)}, springback loss {share(q)}." for n, c, d, q in known))
+        words = " ".join(f"{n} {c.material}: drift in play {length(d)}, springback loss {share(q)}."
+                         for n, c, d, q in known)
+        return inline_svg(figure, key=key, title="Stable and firm against soft and lively", description=words)
 
 
 def stack_figure(stack: Mapping[Side, StackTold], cut_mm: Mapping[Side, float | None], *, key: str) -> str:

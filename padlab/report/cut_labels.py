@@ -1,6 +1,7 @@
 """A label for each pad of a cut list, and for its spares: to print, cut out and put in the bag.
 
-Spares are 2 thou thicker and 2 thou thinner: what the check finds after fitting can then be met without the knife.
+Spares are 2 thou thicker and 2 thou thinner: what the check finds after fitting can then be met without
+the knife.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from pathlib import Path
 from padlab import __version__
 from padlab.decisions.cut_rows import Candidate, Choice
 from padlab.drift.cutting import CUTTING_STEP_THOU, rounded_thou
-from padlab.report.cut_list import foot_words, plain_thou, working_order
+from padlab.report.cut_list import VALVE_LENGTH, foot_words, plain_thou, working_order
 from padlab.report.numbers import NOT_DETERMINED
 from padlab.report.pages import environment, write_page
 from padlab.units import MM_PER_THOU, thou
@@ -49,7 +50,7 @@ def labels_of(choice: Choice) -> list[Label]:
             if best.cut_thou + more <= 0:
                 continue
             found.append(_label(shortened(one_line(choice.instrument.label), NAME_LENGTH),
-                                f"valve {shortened(one_line(line.valve), 12)}, {line.side} stop", best, more,
+                                f"valve {shortened(one_line(line.valve), VALVE_LENGTH)}, {line.side} stop", best, more,
                                 f"{chosen.stop.outer_mm:g} × {chosen.stop.inner_mm:g} mm"))
     return found
 
@@ -74,9 +75,10 @@ def _label(instrument: str, stop: str, best: Candidate, more: float, ring: str) 
     shims = "" if plan is None or not plan.shims_mm else \
         " on shims " + " + ".join(plain_thou(round(thou(s), 2)) for s in plan.shims_mm)
     layers = "" if plan is None or plan.layers == 1 else f", {plan.layers} layers"
+    lot = "no sheet on hand" if plan is None else \
+        f"lot {shortened(one_line(plan.lot), LOT_LENGTH)}{layers}{shims}"
     return Label(
-        instrument, stop, spare, shortened(one_line(best.material), NAME_LENGTH),
-        "no sheet on hand" if plan is None else f"lot {shortened(one_line(plan.lot), LOT_LENGTH)}{layers}{shims}",
+        instrument, stop, spare, shortened(one_line(best.material), NAME_LENGTH), lot,
         f"{plain_thou(cut)} thou", f"{cut * MM_PER_THOU:.3f} mm", _gauge(best, cut), ring,
         "the sheet is too thin for it" if short else "")
 

@@ -1,8 +1,8 @@
-"""A :class:`~padlab.decisions.cut_rows.Choice` -> the cut list to lay on the bench: one HTML file that stands alone.
+"""A :class:`~padlab.decisions.cut_rows.Choice` -> the cut list to lay on the bench: one HTML file.
 
-The first sheet is the work, one line a stop in working order; behind it stand the reasons: stocks weighed
-against each other stop by stop, what parts add up to, every mark. The same choice gives the same bytes, but for
-the date.
+It stands alone. The first sheet is the work, one line a stop in working order; behind it stand the reasons:
+stocks weighed against each other stop by stop, what parts add up to, every mark. The same choice gives the
+same bytes, but for the date.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from padlab.report.valve_drawing import MINUS, WHEN, signed, valve_drawing
 from padlab.units import MM_PER_THOU, N_PER_KGF, span, spans, thou
 from padlab.words import one_line, shortened
 
-NAME_LENGTH = 60
+NAME_LENGTH, VALVE_LENGTH = 60, 40
 """Longer names are shortened in the middle on the first sheet; behind it they stand whole."""
 
 WATCHED = ("near_metal", "metal_unknown", "port_spread", "small_foot", "no_gauge", "fitted_aged")
@@ -52,7 +52,7 @@ class Line:
     @property
     def name(self) -> str:
         """Such as "1 down"."""
-        return f"{shortened(one_line(self.valve), 12)} {self.side}"
+        return f"{shortened(one_line(self.valve), VALVE_LENGTH)} {self.side}"
 
 
 def cut_list_page(choice: Choice, *, made_on: str) -> str:
@@ -87,7 +87,7 @@ def working_order(choice: Choice) -> list[Line]:
     """
     chosen = {(s.valve, s.side): s for s in choice.stops}
     none = {(n.valve, n.side): n for n in choice.no_cut}
-    names = dict.fromkeys([*(v.name for v in choice.instrument.valves), *(v for v, _ in chosen), *(v for v, _ in none)])
+    names = dict.fromkeys([*(v.name for v in choice.instrument.valves), *(v for v, _ in (*chosen, *none))])
     return [Line(name, side, chosen.get((name, side)),
                  None if (name, side) in chosen else none.get((name, side)) or NoCut(name, side, ()))
             for name in names for side in SIDES]
@@ -181,8 +181,8 @@ def _watch(lines: Iterable[Line], marks: _Marks) -> list[tuple[str, str]]:
 def _row(line: Line, shop: Shop, marks: _Marks) -> dict[str, Any]:
     """What the templates print of one stop."""
     row: dict[str, Any] = {
-        "line": line, "valve": shortened(one_line(line.valve), 12), "side": line.side, "when": WHEN[line.side],
-        "best": line.best, "none": line.none, "missing": [], "marks": ""}
+        "line": line, "valve": shortened(one_line(line.valve), VALVE_LENGTH), "side": line.side,
+        "when": WHEN[line.side], "best": line.best, "none": line.none, "missing": [], "marks": ""}
     if line.none is not None:
         start = f"valve.{line.valve}.{line.side}."
         row["missing"] = [(m.key.removeprefix(start), m.remedy) for m in line.none.missing]
@@ -192,7 +192,8 @@ def _row(line: Line, shop: Shop, marks: _Marks) -> dict[str, Any]:
     best, stop = chosen.best, chosen.stop
     stocks = [c for c in (best, *chosen.others) if c is not None]
     row |= {
-        "chosen": chosen, "stop": stop, "found": sentence(_found(chosen)), "fitted": sentence(_fitted(chosen)),
+        "chosen": chosen, "stop": stop, "found": sentence(_found(chosen)),
+        "fitted": sentence(_fitted(chosen)),
         "usual": None if best is None else force_words(best.net_n),
         "wanted": thickness(chosen.wanted_mm), "wanted_u": length(1.96 * chosen.wanted_u_mm),
         "ring": f"{stop.outer_mm:g} × {stop.inner_mm:g} mm", "punch": _punch(best, shop),
@@ -219,7 +220,8 @@ def sheet_words(one: Candidate) -> list[str]:
     plan = one.sheet
     if plan is None:
         return ["no sheet on hand would serve"]
-    said = [f"{round(thou(plan.thickness_mm), 2):g} thou ({plan.thickness_mm:.2f} mm), lot {shortened(one_line(plan.lot), 40)}"]
+    said = [f"{round(thou(plan.thickness_mm), 2):g} thou ({plan.thickness_mm:.2f} mm), "
+            f"lot {shortened(one_line(plan.lot), 40)}"]
     if plan.layers > 1:
         each = one.cut_thou * MM_PER_THOU / plan.layers
         said.append(f"{plan.layers} layers glued, each {both(each)}; together as above")
@@ -302,7 +304,8 @@ def _fitted(chosen: StopChoice) -> str:
     stop = chosen.stop
     at = f"read at {force_words(stop.read_at_n)}"
     by = f" by {one_line(stop.method)}" if stop.method else ""
-    what = {RING: "a setting ring", UNKNOWN: "an unknown pad"}.get(stop.fitted, f"a pad of {one_line(stop.fitted)}")
+    pad = f"a pad of {one_line(stop.fitted)}"
+    what = {RING: "a setting ring", UNKNOWN: "an unknown pad"}.get(stop.fitted, pad)
     size = stop.fitted_loaded_thickness_mm
     how = "" if size is None else " under load"
     size = stop.fitted_thickness_mm if size is None else size
@@ -363,7 +366,7 @@ def _valves(choice: Choice, lines: list[Line]) -> list[dict[str, Any]]:
             errors[side] = chosen.stop.port_error_mm if is_read and chosen is not None else None
             said.append((WHEN[side], "no cut for this stop" if chosen is None else
                          _found(chosen).removeprefix(f"{WHEN[side]}, the piston stands ")))
-        drawn.append({"name": shortened(one_line(name), 24), "said": said, "drawn": Markup(valve_drawing(
+        drawn.append({"name": shortened(one_line(name), VALVE_LENGTH), "said": said, "drawn": Markup(valve_drawing(
             name, down_mm=errors["down"], up_mm=errors["up"], key=f"valve{n}"))})
     return drawn
 

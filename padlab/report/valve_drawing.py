@@ -45,14 +45,14 @@ def valve_drawing(name: str, *, down_mm: float | None, up_mm: float | None, key:
     words = _plain(f"Valve {name}. " + ". ".join(said))
     windows = "".join(_window(side, errors[side], key, top=4 + 62 * place, not_read=not_read)
                       for place, side in enumerate(SIDES))
-    return (f'<svg viewBox="0 0 196 124" role="img" aria-labelledby="{key}-title {key}-desc" '
+    return (f'<svg viewBox="-8 0 214 124" role="img" aria-labelledby="{key}-title {key}-desc" '
             f'font-size="8" fill="{INK}" stroke-linecap="round">'
             f'<title id="{key}-title">{_plain(f"Valve {name} in section")}</title>'
             f'<desc id="{key}-desc">{words}</desc>{_section(key)}{windows}</svg>')
 
 
 def signed(length_mm: float, decimals: int | None = None) -> str:
-    """A port error in thou with its sign; rounded as :func:`padlab.units.both_lengths` rounds, or to ``decimals``.
+    """A port error in thou with its sign, rounded as `both_lengths` rounds, or to ``decimals``.
 
     >>> signed(0.1524), signed(-0.0584), signed(0.001), signed(0.001, 1), signed(0.0)
     ('+6.0', '−2.3', '+0.04', '0.0', '0.0')
@@ -69,12 +69,13 @@ def _plain(text: str) -> str:
     return escape(one_line(text).replace(" um", " µm"))
 
 
-def _arrow(name: str, *, x: float, from_y: float, to_y: float, colour: str = INK, width: float = 1.8) -> str:
+def _arrow(name: str, *, x: float, from_y: float, to_y: float, width: float = 1.8) -> str:
     """A vertical arrow; ids ``name-arrow`` (its line) and ``name-head``."""
     on = 1.0 if to_y > from_y else -1.0
     half, back = 1.9 * width, to_y - on * 2.6 * width
-    return (f'<line id="{name}-arrow" x1="{x:g}" y1="{from_y:g}" x2="{x:g}" y2="{back:.4g}" stroke="{colour}" '
-            f'stroke-width="{width:g}"/><polygon id="{name}-head" fill="{colour}" points="{x:g},{to_y:.4g} '
+    return (f'<line id="{name}-arrow" x1="{x:g}" y1="{from_y:g}" x2="{x:g}" y2="{back:.4g}" '
+            f'stroke="{INK}" stroke-width="{width:g}"/>'
+            f'<polygon id="{name}-head" fill="{INK}" points="{x:g},{to_y:.4g} '
             f'{x - half:.4g},{back:.4g} {x + half:.4g},{back:.4g}"/>')
 
 
@@ -127,5 +128,6 @@ def _window(side: Side, error_mm: float | None, key: str, *, top: float, not_rea
               f'fill="{PISTON}" stroke="{INK}" stroke-width=".9"/>')
     arrow = _arrow(name, x=x + 19, from_y=y, to_y=y + turn * (13 + 9 * grown)) if turn else ""
     words = (f'<text id="{name}-number" x="{x + 26:g}" y="{y + (17 if turn > 0 else -6):g}" font-size="12" '
-             f'font-weight="700">{signed(error_mm)}<tspan font-size="6.5" font-weight="400"> thou</tspan></text>')
+             f'font-weight="700">{signed(error_mm)}'
+             '<tspan font-size="6.5" font-weight="400"> thou</tspan></text>')
     return head + piston + line + casing + arrow + words
