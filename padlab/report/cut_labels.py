@@ -49,8 +49,8 @@ def labels_of(choice: Choice) -> list[Label]:
         for more in (0.0, SPARE_THOU, -SPARE_THOU):
             if best.cut_thou + more <= 0:
                 continue
-            found.append(_label(shortened(one_line(choice.instrument.label), NAME_LENGTH),
-                                f"valve {shortened(one_line(line.valve), VALVE_LENGTH)}, {line.side} stop", best, more,
+            stop = f"valve {shortened(one_line(line.valve), VALVE_LENGTH)}, {line.side} stop"
+            found.append(_label(shortened(one_line(choice.instrument.label), NAME_LENGTH), stop, best, more,
                                 f"{chosen.stop.outer_mm:g} × {chosen.stop.inner_mm:g} mm"))
     return found
 

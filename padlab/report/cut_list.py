@@ -366,8 +366,8 @@ def _valves(choice: Choice, lines: list[Line]) -> list[dict[str, Any]]:
             errors[side] = chosen.stop.port_error_mm if is_read and chosen is not None else None
             said.append((WHEN[side], "no cut for this stop" if chosen is None else
                          _found(chosen).removeprefix(f"{WHEN[side]}, the piston stands ")))
-        drawn.append({"name": shortened(one_line(name), VALVE_LENGTH), "said": said, "drawn": Markup(valve_drawing(
-            name, down_mm=errors["down"], up_mm=errors["up"], key=f"valve{n}"))})
+        svg = valve_drawing(name, down_mm=errors["down"], up_mm=errors["up"], key=f"valve{n}")
+        drawn.append({"name": shortened(one_line(name), VALVE_LENGTH), "said": said, "drawn": Markup(svg)})
     return drawn
 
 
