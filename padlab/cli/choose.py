@@ -14,6 +14,7 @@ from padlab.cli.words import plain
 if TYPE_CHECKING:
     from padlab.decisions.choice import OnFile
     from padlab.decisions.cut_rows import Candidate, Choice, StopChoice
+    from padlab.drift.touch import TouchProfile
 
 
 @click.command(name="choose")
@@ -46,21 +47,16 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
     fitted_thickness = "52thou".
 
     padlab choose cornet-3.toml SHELF --out cutlist.html --labels labels.html
+
+    In place of the instrument file a fitting that padlab fitted has kept serves too: the pads are cut again
+    without the instrument, by what it asked for and what the check read, from the lots now on the shelf.
     """
     for option, path in (("--out", out), ("--labels", labels)):
         if path is not None and not path.parent.is_dir():
             raise click.BadParameter(f"there is no folder {plain(str(path.parent))}", param_hint=option)
     if out is not None and labels is not None and out.resolve() == labels.resolve():
         raise click.BadParameter("the same file as --out", param_hint="--labels")
-    from padlab.cli.compare import player
-    from padlab.decisions.choice import choose
-    from padlab.records.instrument import read_instrument
-    from padlab.records.shop import read_shop
-
-    one = read_instrument(instrument)
-    shop = read_shop(Path(shelf))
-    touched = player(touch or one.touch, (shelf,))
-    choice = choose(one, touched, shop, on_file(shelf, workers, scheduler))
+    choice, _ = chosen(instrument, shelf, touch=touch, workers=workers, scheduler=scheduler)
     if out is not None or labels is not None:
         _write(choice, out, labels)
     if as_json:
@@ -85,6 +81,27 @@ def _write(choice: Choice, out: Path | None, labels: Path | None) -> None:
         write_cut_list(choice, out, made_on=made_on)
     if labels is not None:
         write_labels(choice, labels, made_on=made_on)
+
+
+def chosen(instrument: Path, shelf: str, *, touch: str | None = None, workers: int | None = None,
+           scheduler: str | None = None) -> tuple[Choice, TouchProfile]:
+    """The choice for an instrument file, or again for what was fitted years ago."""
+    from padlab.cli.compare import player
+    from padlab.decisions.choice import choose
+    from padlab.decisions.instrument import cut_again
+    from padlab.records.fitted import is_fitted_file, read_fitted
+    from padlab.records.instrument import read_instrument
+    from padlab.records.shop import read_shop
+
+    shop = read_shop(Path(shelf))
+    if is_fitted_file(instrument):
+        one, touched, given = cut_again(read_fitted(instrument))
+        if touch is not None:
+            touched = player(touch, (shelf,))
+    else:
+        one, given = read_instrument(instrument), {}
+        touched = player(touch or one.touch, (shelf,))
+    return choose(one, touched, shop, on_file(shelf, workers, scheduler), given=given), touched
 
 
 def on_file(shelf: str, workers: int | None = None, scheduler: str | None = None) -> OnFile:

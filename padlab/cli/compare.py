@@ -28,11 +28,12 @@ Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 def quantity_option(kind: str, *, low: float, high: float) -> Callback:
     """An option's text as a quantity with its unit; a bare number or an absurd size is a usage error."""
     def read(ctx: click.Context, param: click.Parameter, text: str | None) -> float | None:
-        return None if text is None else _quantity(text, kind, low, high)
+        return None if text is None else typed_quantity(text, kind, low, high)
     return read
 
 
-def _quantity(text: str, kind: str, low: float, high: float) -> float:
+def typed_quantity(text: str, kind: str, low: float, high: float) -> float:
+    """Typed text as a quantity between two sizes, or a usage error."""
     from padlab.errors import UnitError
     from padlab.units import parse_quantity
 
@@ -56,7 +57,7 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
     outer, inner = parts.groups()
     if re.fullmatch(r"[\d.]+", outer):
         outer += re.sub(r"^[\d.\s]+", "", inner)
-    outer_mm, inner_mm = (_quantity(side, "length", 0.1, 500) for side in (outer, inner))
+    outer_mm, inner_mm = (typed_quantity(side, "length", 0.1, 500) for side in (outer, inner))
     if not inner_mm < outer_mm:
         raise click.BadParameter("the outer diameter must be the larger")
     return outer_mm, inner_mm

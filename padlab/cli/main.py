@@ -34,6 +34,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("padlab.cli.compare", "Rank stocks by how far they let the valve drift; one HTML page."),
     "qualify": ("padlab.cli.qualify", "Accept, refuse or test more of a delivered lot."),
     "choose": ("padlab.cli.choose", "Which pad for every stop of an instrument, and how thick to cut it."),
+    "fitted": ("padlab.cli.fitted", "Keep on file what was cut and fitted, and what the check read."),
+    "due": ("padlab.cli.due", "Instruments by the date on which their pads are to be renewed."),
 }
 
 

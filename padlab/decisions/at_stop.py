@@ -1,8 +1,10 @@
 """One tested pad at one stop: how thick it would be under the finger there, for any thickness it is cut to.
 
 A stop asks with its own net force, face and loaded thickness. What the pad does there comes from its run,
-carried by pressure: under the usual press by replaying the player's notes where the run has a model, else by
-the middle of the limbs; under one slow press (a check, the hardest, a gauge's foot) by the same.
+carried by pressure. Between two presses the pad is let go, so at the end of a press it stands on the LOADING
+limb, sunk for as long as the press lasts; and the thickness of a fresh pad is read while it is being loaded.
+So here everything counts from where the loading limb meets F0. (Drift is a difference of positions: there the
+middle of the limbs, or a replay, serves.)
 """
 
 from __future__ import annotations
@@ -23,11 +25,11 @@ from padlab.statistics.estimate import Estimate
 
 Array = NDArray[np.float64]
 
-CHECK_RAMP_S, CHECK_HOLD_S = 1.0, 5.0
-"""How a technician presses while a port is read (design choice; common practice, no source)."""
+CHECK_HOLD_S = 5.0
+"""How long a technician presses while a port is read (common practice, no source)."""
 GAUGE_HOLD_S = 2.0
-BEYOND = 1.0
-"""Doubt of a compression past the end of the curve: as large as what is added there (design choice)."""
+LIMB_SHARE = 0.5
+"""In play a pad stands off the loading limb of hard strokes by up to this share of half the gap (chosen)."""
 
 
 @dataclass
@@ -41,6 +43,7 @@ class AtStop:
     at: Setting
     home_mm: float
     home_u_mm: dict[str, float]              # shared shifts of home, on the tested thickness
+    limb_mm: float                           # how far play may stand off the loading limb, half range
     _kept: dict[float, float] = field(default_factory=dict)
 
     @property
@@ -87,19 +90,7 @@ class AtStop:
         return net_n > self.judged.carried.curves.good_to_n * (1 + 1e-9)
 
     def _slow_mm(self, net_n: float) -> float:
-        fit, curves = self.judged.fit, self.judged.fit.curves
-        assert curves is not None
-        tested, start = net_n * self.per_area, _curve_mm(self, F0_N)
-        inside = min(tested, curves.good_to_n)
-        if self.judged.replay is not None and fit.response is not None:
-            t, f = _slow_press(self.at.strokes.set_net_n * self.per_area, self.at.strokes.set_hold_s, inside)
-            reached = float(fit.response.position(t, f).displacement_mm[-1])
-        else:
-            c, _ = creep_of(fit)
-            creep = 0.0 if c is None else creep_from_tenth(c)
-            held = float(creep_factor(creep, CHECK_HOLD_S))
-            reached = float(along(curves, curves.position_mm, inside)) * held
-        return max(reached - start, 0.0) + _past_the_end_mm(self, tested)
+        return _held_mm(self, net_n * self.per_area, CHECK_HOLD_S)
 
     def under_gauge(self, foot_n: float, foot_mm2: float) -> Behaviour:
         """Worked in, under a gauge's foot."""
@@ -111,19 +102,14 @@ class AtStop:
 
         ``first``: of the fresh pad at its first press, else worked in.
         """
-        fit, curves = self.judged.fit, self.judged.fit.curves
+        fit = self.judged.fit
         tested = foot_n * fit.pad.area_mm2 / foot_mm2
         if first:
             press = fit.first_press
             if press is None or tested > press.force_n[-1]:
                 return None
             return _from_start(self, press.force_n, press.position_mm, tested)
-        assert curves is not None
-        c, _ = creep_of(fit)
-        creep = 0.0 if c is None else creep_from_tenth(c)
-        inside = float(along(curves, curves.position_mm, min(tested, curves.good_to_n)))
-        held = inside * float(creep_factor(creep, GAUGE_HOLD_S))
-        return max(held - _curve_mm(self, F0_N), 0.0) + _past_the_end_mm(self, tested)
+        return _held_mm(self, tested, GAUGE_HOLD_S)
 
 
 def at_stop(judged: Judged, at: Setting) -> AtStop:
@@ -135,7 +121,7 @@ def at_stop(judged: Judged, at: Setting) -> AtStop:
         Its thickness is not known, or it was never pressed as hard as the usual press.
     """
     fit, home = judged.fit, judged.numbers.home
-    one = AtStop(judged, at, 0.0, {})
+    one = AtStop(judged, at, 0.0, {}, 0.0)
     about = {"run": fit.run}
     if fit.thickness_mm is None or fit.curves is None:
         raise FitError(f"pad {fit.pad.id} has no thickness", expected="a thickness at F0",
@@ -144,12 +130,13 @@ def at_stop(judged: Judged, at: Setting) -> AtStop:
         raise FitError(f"pad {fit.pad.id} was never pressed as hard as the usual press here",
                        expected=f"tested to {at.strokes.set_net_n * one.per_area:.1f} N net",
                        seen=f"{fit.curves.good_to_n:.1f} N net", where=about)
-    scale = judged.carried.scale
-    # A replayed home counts from F0 on the tested face, a carried curve from F0 on this one.
-    start = _curve_mm(one, F0_N) if judged.replay is not None else 0.0
-    one.home_mm = max(float(home.value) / scale - start, 0.0)
-    one.home_u_mm = {name: float(shift) / scale for name, shift in home.shared.items()
-                     if not name.startswith("shape: ")}
+    net, scale = at.strokes.set_net_n * one.per_area, judged.carried.scale
+    one.home_mm = _held_mm(one, net, at.strokes.set_hold_s)
+    one.limb_mm = LIMB_SHARE * float(along(fit.curves, fit.curves.half_gap_mm, net))
+    # The rig adds to this as to any position; what limbs and model are off by is said by limb_mm.
+    by_formula = (judged.formula or judged.numbers).home or home
+    one.home_u_mm = {name: float(shift) / scale for name, shift in by_formula.shared.items()
+                     if not name.startswith(("shape: ", "gap: ", "model: "))}
     return one
 
 
@@ -172,11 +159,21 @@ def home_estimate(one: AtStop, value_mm: float) -> Estimate:
     return Estimate(value_mm, shared={name: shift * share for name, shift in one.home_u_mm.items()})
 
 
-def _curve_mm(one: AtStop, net_n: float) -> float:
-    """The tested pad's own curve at the pressure of a net force on the stop's face."""
+def _loading_mm(one: AtStop, tested_n: float) -> float:
+    """The tested pad's loading limb, from where it meets F0; at its end beyond the end."""
     curves = one.judged.fit.curves
     assert curves is not None
-    return float(along(curves, curves.position_mm, net_n * one.per_area))
+    middle, gap = (float(along(curves, values, min(tested_n, curves.good_to_n)))
+                   for values in (curves.position_mm, curves.half_gap_mm))
+    return middle + float(curves.half_gap_mm[0]) - gap
+
+
+def _held_mm(one: AtStop, tested_n: float, seconds: float) -> float:
+    """Compression under a press held so long, from F0 on the stop's face [mm]."""
+    c, _ = creep_of(one.judged.fit)
+    creep = 0.0 if c is None else creep_from_tenth(c)
+    held = _loading_mm(one, tested_n) * float(creep_factor(creep, seconds))
+    return max(held - _loading_mm(one, F0_N * one.per_area), 0.0) + _past_the_end_mm(one, tested_n)
 
 
 def _past_the_end_mm(one: AtStop, tested_n: float) -> float:
@@ -195,24 +192,3 @@ def _from_start(one: AtStop, force_n: Array, position_mm: Array, tested_n: float
     start, there = (float(np.interp(math.log(max(f, force_n[0])), np.log(force_n), position_mm))
                     for f in (F0_N * one.per_area, tested_n))
     return max(there - start, 0.0)
-
-
-def _slow_press(usual_n: float, usual_s: float, net_n: float) -> tuple[Array, Array]:
-    """Three usual presses, a rest, then one slow press that is held."""
-    time, force = [0.0], [0.0]
-
-    def go(to_n: float, seconds: float, steps: int) -> None:
-        from_n, from_s = force[-1], time[-1]
-        for k in range(1, steps + 1):
-            time.append(from_s + seconds * k / steps)
-            force.append(from_n + (to_n - from_n) * k / steps)
-
-    for _ in range(3):
-        go(usual_n, 0.2, 8)
-        go(usual_n, min(usual_s, 5.0), 4)
-        go(0.0, 0.2, 8)
-        go(0.0, 1.0, 4)
-    go(0.0, 20.0, 6)
-    go(net_n, CHECK_RAMP_S, 12)
-    go(net_n, CHECK_HOLD_S, 6)
-    return np.array(time), np.array(force)

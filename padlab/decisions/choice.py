@@ -144,7 +144,7 @@ def _stop(valve: str, stop: Stop, instrument: Instrument, touch: TouchProfile, s
     served = [c for c in ranked if c.sheet is not None]
     best = next(iter(served or ranked), None)
     tied = tuple(name for name, is_tied in order if is_tied and best is not None and name != best.material)
-    return StopChoice(valve, stop, wanted.loaded_mm, wanted.u_mm, touch.name, best,
+    return StopChoice(valve, stop, wanted.loaded_mm, wanted.u_mm, wanted.fitted_loaded_mm, touch.name, best,
                       tuple(c for c in ranked if c is not best),
                       tuple(sorted(refused, key=lambda r: r.material)), tied,
                       (*wanted.marks, *_stop_marks(stop, touch)), is_given=known is not None)

@@ -131,6 +131,7 @@ class StopChoice:
     stop: Stop
     wanted_mm: float
     wanted_u_mm: float
+    fitted_loaded_mm: float              # what stood there, loaded, when the port was read
     touch: str
     best: Candidate | None
     others: tuple[Candidate, ...]

@@ -174,6 +174,7 @@ class _Doubt:
     shared_mm: float
     wanted_u_mm: float
     shape_mm: float                      # half range
+    limb_mm: float                       # half range
     layers: int
 
     @classmethod
@@ -187,7 +188,9 @@ class _Doubt:
         shared = average([home_estimate(p, b.squeeze_mm(cut, 0.0)) for p, b in each], log=False)
         squeeze = middle.usual().squeeze_mm(cut, 0.0)
         return cls(next_pad(averaged, lot=lot), float(shared.shared_uncertainty), asked.wanted_u_mm,
-                   squeeze * max(shape_doubt(p, cut / middle.layers) for p in pads), middle.layers)
+                   squeeze * max(shape_doubt(p, cut / middle.layers) for p in pads),
+                   max(p.limb_mm * b.squeeze_mm(cut, 0.0) / max(p.home_mm, 1e-6) for p, b in each),
+                   middle.layers)
 
     def half_mm(self, per_cut: float, share: float) -> float | None:
         """Half of the 95 % interval of a loaded thickness; ``share`` scales what hangs on the compression."""
@@ -195,7 +198,7 @@ class _Doubt:
             return None
         parts = [(self.pad.u * share, self.pad.degrees_of_freedom), (self.shared_mm * share, math.inf),
                  (self.wanted_u_mm, math.inf)]
-        bounds = [CUT_HALF_RANGE_MM * per_cut, self.shape_mm * share,
+        bounds = [CUT_HALF_RANGE_MM * per_cut, self.shape_mm * share, self.limb_mm,
                   *[GLUE_HALF_RANGE_MM] * (self.layers - 1)]
         return half_width95(math.hypot(*(u for u, _ in parts)), bounds, effective_degrees_of_freedom(parts))
 
