@@ -87,7 +87,8 @@ class TestEverythingStandsOnIt:
                 assert f"{q / 0.0254:+z.1f}".replace("-", "\N{MINUS SIGN}").replace("+0.0", "0.0") in words
         for told in ("do NOT thin", "no such punch in the shop", "0.5 N, 6 mm foot",
                      "eye protection", "three slow presses to 15 N", "press with 4 N (408 gf)",
-                     "finger off", "no click of metal", "padlab fitted", "NO CUT", "stops_on_pad : the piston stops on metal"):
+                     "finger off", "no click of metal", "padlab fitted", "NO CUT",
+                     "stops_on_pad : the piston stops on metal"):
             assert told in words, told
 
     def test_the_reasons_behind_it(self, cut_choice, read):
