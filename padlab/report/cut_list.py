@@ -8,7 +8,7 @@ same bytes, but for the date.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,7 +68,7 @@ def cut_list_page(choice: Choice, *, made_on: str) -> str:
         label=shortened(one_line(choice.instrument.label), NAME_LENGTH),
         no_cut=[r for r in rows if r["none"] is not None],
         foot=foot_words(choice.shop), hardest=force_words(choice.shop.hardest_press_n),
-        watch=_watch(lines, marks), marks=marks.listed(), valves=_valves(choice, lines),
+        watch=_watch(lines, choice.shop), marks=marks.listed(), valves=_valves(choice, lines),
         stack=[(side, choice.stack[side], chance(choice.stack[side].felt_share_built),
                 chance(choice.stack[side].felt_share_fitted)) for side in SIDES if side in choice.stack],
         stack_drawn=Markup(stack_figure(choice.stack, figures, key="stack")) if choice.stack else None,
@@ -122,15 +122,6 @@ def plain_thou(value: float) -> str:
     return f"{value:g}"
 
 
-def both(length_mm: float) -> str:
-    """A sheet, a shim, a layer: thou, with millimetres beside it.
-
-    >>> both(1.6002)
-    '63 thou (1.600 mm)'
-    """
-    return f"{round(thou(length_mm), 2):g} thou ({length_mm:.3f} mm)"
-
-
 class _Marks:
     """Marks of all stops and stocks, each once, with a number that stands where it holds."""
 
@@ -164,7 +155,7 @@ def _mark_words(mark: Mark) -> str:
     return f"{one_line(mark.about)}: {one_line(mark.message)}".replace(" um ", " µm ")
 
 
-def _watch(lines: Iterable[Line], marks: _Marks) -> list[tuple[str, str]]:
+def _watch(lines: Sequence[Line], shop: Shop) -> list[tuple[str, str]]:
     """What must be known at the bench: where, and what."""
     found: dict[tuple[int, str], list[str]] = defaultdict(list)
     for line in lines:
@@ -175,7 +166,10 @@ def _watch(lines: Iterable[Line], marks: _Marks) -> list[tuple[str, str]]:
             if mark.code in WATCHED and mark.weight is not Weight.NOTE:
                 words = one_line(mark.message).replace(" um ", " µm ")
                 found[WATCHED.index(mark.code), words].append(line.name)
-    return [(listed(list(dict.fromkeys(names))), words) for (_, words), names in sorted(found.items())]
+    cut = sum(line.chosen is not None for line in lines)
+    told = [("all stops" if len(set(names)) == cut > 1 else listed(list(dict.fromkeys(names))), words)
+            for (_, words), names in sorted(found.items())]
+    return told if shop.punches_mm else [*told, ("Punches", "none is listed in shop.toml")]
 
 
 def _row(line: Line, shop: Shop, marks: _Marks) -> dict[str, Any]:
@@ -223,20 +217,20 @@ def sheet_words(one: Candidate) -> list[str]:
     said = [f"{round(thou(plan.thickness_mm), 2):g} thou ({plan.thickness_mm:.2f} mm), "
             f"lot {shortened(one_line(plan.lot), 40)}"]
     if plan.layers > 1:
-        each = one.cut_thou * MM_PER_THOU / plan.layers
-        said.append(f"{plan.layers} layers glued, each {both(each)}; together as above")
+        each = one.cut_thou / plan.layers
+        said.append(f"{plan.layers} × {plain_thou(round(each, 2))} thou ({each * MM_PER_THOU:.2f} mm) glued")
     if plan.shims_mm:
         shims = " + ".join(plain_thou(round(thou(s), 2)) for s in plan.shims_mm)
-        said.append(f"on {'shim' if len(plan.shims_mm) == 1 else 'shims'} {shims} thou "
+        said.append(f"{'shim' if len(plan.shims_mm) == 1 else 'shims'} {shims} thou "
                     f"({sum(plan.shims_mm):.2f} mm)")
     return said
 
 
 def _punch(best: Candidate | None, shop: Shop) -> str | None:
-    """What is to be said of the punch; None: it hangs on the wall."""
+    """What is to be said of the punch; None: it is there, or none is listed (said once, not line by line)."""
     if best is None or best.has_punch:
         return None
-    return "no such punch in the shop" if shop.punches_mm else "punches of the shop: not listed"
+    return "no punch" if shop.punches_mm else None
 
 
 def _gauge(one: Candidate) -> dict[str, str]:
@@ -317,6 +311,8 @@ def _stock(one: Candidate, number: int, marks: _Marks, shop: Shop) -> dict[str, 
     small = one.sensitivity
     q = one.renew_years
     return {
+        "extrapolated": {about: "extrapolated" for about in ("thinning", "hardest press") if any(
+            m.code == "extrapolated" and m.about == about for m in one.marks)},
         "n": number, "one": one, "name": one_line(one.material), "marks": marks.numbers(one.marks),
         "tested": f"{one.pads} {'pad' if one.pads == 1 else 'pads'}, "
                   f"{'lot' if len(one.lots) == 1 else 'lots'} {listed([one_line(lot) for lot in one.lots])}; "

@@ -87,3 +87,19 @@ def test_mistyped_options_are_told_before_any_work(padlab, tmp_path, monkeypatch
     assert code == 2
     assert options[-2].removeprefix("--") in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_fitting_on_file_is_cut_again_without_a_reading(padlab, shelf, tmp_path):
+    """No arrow is drawn from a reading that nobody took."""
+    file = tmp_path / "cornet.toml"
+    shutil.copy(CORNET, file)
+    code, _, err = padlab("fitted", file, shelf, "--on", "2026-07-04", "--check", "1.down=-2thou")
+    assert code == 0, err
+    kept = next(p for p in tmp_path.iterdir() if p != file)
+    out = tmp_path / "again.html"
+    code, said, err = padlab("choose", kept, shelf, "--out", out)
+    assert code == 0, err
+    page = plain_text(out)
+    assert len(re.findall("cut to [0-9.]+ thou", said)) == 5
+    assert page.count("Cut as fitted before: no new reading") == 5
+    assert "-arrow" not in re.sub("(minus|plus)-arrow", "", out.read_text("utf-8"))

@@ -85,7 +85,7 @@ class TestEverythingStandsOnIt:
             check = best.checks[0].expected_mm
             for q in (check.value, check.low, check.high):
                 assert f"{q / 0.0254:+z.1f}".replace("-", "\N{MINUS SIGN}").replace("+0.0", "0.0") in words
-        for told in ("do NOT thin", "no such punch in the shop", "0.5 N, 6 mm foot",
+        for told in ("do NOT thin", "19 × 8 mm no punch", "0.5 N, 6 mm foot",
                      "eye protection", "three slow presses to 15 N", "press with 4 N (408 gf)",
                      "finger off", "no click of metal", "padlab fitted", "NO CUT",
                      "stops_on_pad : the piston stops on metal"):
@@ -115,17 +115,17 @@ class TestEverythingStandsOnIt:
         best = cut_choice.stops[0].best
         layered = changed(cut_choice, sheet=replace(best.sheet, layers=2, shims_mm=(0.0762, 0.127)))
         words = page_of(page(layered)).words()
-        assert f"2 layers glued, each {best.cut_thou / 2:g} thou" in words
-        assert "on shims 3 + 5 thou (0.20 mm)" in words
+        assert f"2 × {best.cut_thou / 2:g} thou" in words
+        assert "shims 3 + 5 thou (0.20 mm)" in words
         assert "without the shims" in words
 
     def test_wear_is_told_with_and_without_the_added_share(self, cut_choice, page_of):
         worn = changed(cut_choice, drift_mm=Quantity(0.05, 0.04, 0.06), thinning_mm=Quantity(0.07),
                        drift_without_share_mm=Quantity(0.09), added_mm=0.035,
-                       renew_years=Quantity(6.0, 4.0, 9.0))
+                       renew_years=Quantity(6.0, 4.0, 9.0), marks=(mark("extrapolated", "thinning"),))
         words = page_of(page(worn)).words()
         for told in ("50.0 µm (2.0 thou)", "not added: 90.0 µm (3.5 thou)",
-                     "35.0 µm (1.4 thou) added", "6 years", "4 to 9 years"):
+                     "35.0 µm (1.4 thou) added extrapolated", "6 years", "4 to 9 years"):
             assert told in words, told
 
 
@@ -143,7 +143,7 @@ class TestWhatIsNotKnown:
             stops=tuple(replace(s, others=(), best=no_interval(s.best)) for s in bare.stops),
             stack={side: replace(told, felt_share_fitted=None) for side, told in bare.stack.items()})
         words = page_of(page(bare)).words()
-        assert "go / no-go: not determined" in words
+        assert "ring 19 × 8 mm not determined finger off" in words
         assert "interval not determined" in words
         assert "no sheet on hand would serve" in words
         assert "Gauge reads (not described)" in words
@@ -154,7 +154,7 @@ class TestWhatIsNotKnown:
 
     def test_without_gauge_wear_or_room_for_real(self, choose_for, by_formula, page_of):
         words = page_of(page(choose_for(shop_table={}, fits=by_formula))).words()
-        assert "punches of the shop: not listed" in words
+        assert "Punches : none is listed in shop.toml" in words
         assert "write the shop gauge's foot into shop.toml" in words
         assert "None" not in words
 
