@@ -9,10 +9,6 @@ import click
 from padlab.cli.main import print_json
 
 KINDS = ("pad", "spec", "instrument", "shop", "touch", "procedure", "rig")
-LATER = {
-    "instrument": "no command of this padlab reads an instrument file yet",
-    "shop": "no command of this padlab reads shop.toml yet",
-}
 
 
 @click.command(name="new")
@@ -44,10 +40,10 @@ def command(kind: str, out: Path | None, valves: int, as_json: bool) -> None:
     if kind == "pad":
         click.echo("note: fill it in and take the line with example out; until then runs with this file are "
                    "marked and not ranked", err=True)
-    if kind in LATER:
-        click.echo(f"note: {LATER[kind]}; the file is for a later one", err=True)
+    if kind == "shop":
+        click.echo("note: lay it on the shelf as SHELF/shop.toml", err=True)
     if as_json:
-        print_json({"kind": kind, "file": str(out) if out else None, "text": text, "later": LATER.get(kind)})
+        print_json({"kind": kind, "file": str(out) if out else None, "text": text})
     elif out is None:
         click.echo(text, nl=False)
     else:

@@ -48,9 +48,9 @@ class AtStop:
 
     @property
     def fresh_mm(self) -> float:
-        """Fresh thickness of the tested pad."""
+        """Fresh thickness of the tested pad, at the pressure of F0 on the stop's face: a cut is quoted there."""
         assert self.judged.fit.thickness_mm is not None
-        return self.judged.fit.thickness_mm.value
+        return self.judged.fit.thickness_mm.value - _loading_mm(self, F0_N * self.per_area)
 
     @property
     def per_area(self) -> float:
@@ -66,8 +66,10 @@ class AtStop:
 
     def scale(self, cut_mm: float) -> float:
         """Compression of a pad cut to ``cut_mm`` over that of the tested one, at equal pressure."""
+        assert self.judged.fit.thickness_mm is not None
         free, gripped = scale_bounds(self.judged.fit, self.at.face, self.home_mm)
-        return math.sqrt(free(cut_mm) * gripped(cut_mm))
+        at_tested_f0 = cut_mm * self.judged.fit.thickness_mm.value / self.fresh_mm
+        return math.sqrt(free(at_tested_f0) * gripped(at_tested_f0))
 
     def usual(self) -> Behaviour:
         """Under the player's usual press, whatever force is named."""

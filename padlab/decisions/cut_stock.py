@@ -46,6 +46,7 @@ PUNCH_MM = 0.05
 EXPANSION_PER_K = 2e-4
 """Linear expansion of rubber (quoted from memory)."""
 HARDER = 1.25
+NEAR_K = 5.0
 
 
 @dataclass(frozen=True)
@@ -110,12 +111,13 @@ def candidate(name: str, pads: Sequence[AtStop], asked: Asked) -> Candidate:
     lot = plan.lot if plan is not None and plan.lot in tested else None
     middle = _middle(pads, lot, 1 if plan is None else plan.layers)
     usual, slow = middle.usual(), middle.slow()
-    wanted = asked.wanted_mm - shims
+    warm, climate_marks = _warmth(name, pads, asked)
+    wanted = asked.wanted_mm - shims - warm
     computed = cut_mm(wanted, usual, net_n=net, added_mm=added)
     cut_thou = rounded_thou(computed)
     cut = cut_thou * MM_PER_THOU
     doubt = _Doubt.of(pads, lot, middle, asked, cut)
-    stands = loaded_mm(cut, usual, net_n=net) + shims
+    stands = loaded_mm(cut, usual, net_n=net) + shims + warm
     per_cut = (loaded_mm(cut + 0.01, usual, net_n=net) - loaded_mm(cut - 0.01, usual, net_n=net)) / 0.02
     target = asked.wanted_mm - stands if stop.side == "down" else stands - asked.wanted_mm
 
@@ -127,7 +129,7 @@ def candidate(name: str, pads: Sequence[AtStop], asked: Asked) -> Candidate:
     seat = usual.seat_mm(cut)
     members = [p.judged for p in pads]
     gauges, gauge_marks = _gauge(pads, lot, middle, asked, cut)
-    travel, travel_marks = _travel(asked, slow, cut, stands, shims, doubt, per_cut, pads)
+    travel, travel_marks = _travel(asked, slow, cut, shims + warm, doubt, per_cut, pads)
     without = None if wear is None else mean_of_lots(by_lot(
         members, lambda j: total_of(j, asked.at, wear.loss, None, share=0.0)))
     share = asked.instrument.wear_share
@@ -135,7 +137,7 @@ def candidate(name: str, pads: Sequence[AtStop], asked: Asked) -> Candidate:
         members, lambda j: total_of(j, asked.at, wear.loss, None, share=share)))
     go = None if gauges[1] is None else rounded_thou(gauges[1].value)
     punch = any(max(abs(o - stop.outer_mm), abs(i - stop.inner_mm)) <= PUNCH_MM for o, i in shop.punches_mm)
-    marks = [*_kept(name, pads), *gauge_marks, *travel_marks,
+    marks = [*_kept(name, pads), *gauge_marks, *travel_marks, *climate_marks,
              *_plan_marks(plan, tested, punch, shop, name, doubt),
              *(() if wear is None else wear.loss.marks)]
     if wear is None:
@@ -151,7 +153,7 @@ def candidate(name: str, pads: Sequence[AtStop], asked: Asked) -> Candidate:
         go_thou=None if go is None else go + CUTTING_STEP_THOU,
         no_go_thou=None if go is None else go - CUTTING_STEP_THOU,
         sheet=plan, has_punch=punch, net_n=net, loaded_mm=around(stands), target_error_mm=target,
-        checks=_checks(asked, slow, cut, shims, doubt, per_cut),
+        checks=_checks(asked, slow, cut, shims + warm, doubt, per_cut),
         play_band_mm=mean_of_lots(by_lot(members, lambda j: j.numbers.band)),
         drift_play_mm=mean_of_lots(by_lot(members, lambda j: j.numbers.drift)),
         drift_mm=drift, drift_without_share_mm=without,
@@ -251,7 +253,7 @@ def _plan(name: str, pads: Sequence[AtStop], asked: Asked, added: float, tested:
                  if fits(s, shim, layers)), None)
 
 
-def _checks(asked: Asked, slow: Behaviour, cut: float, shims: float, doubt: _Doubt, per_cut: float,
+def _checks(asked: Asked, slow: Behaviour, cut: float, beside: float, doubt: _Doubt, per_cut: float,
             ) -> tuple[Check, ...]:
     """At the force of the reading, so that what the method is off by cancels; then at the usual press."""
     stop, strokes = asked.stop, asked.at.strokes
@@ -262,13 +264,25 @@ def _checks(asked: Asked, slow: Behaviour, cut: float, shims: float, doubt: _Dou
         net = net_force_n(stop.side, button_n=button, holding_n=stop.holding_n)
         if net < F0_N:
             continue
-        values = [expected_error_mm(stop.side, asked.wanted_mm - shims, cut, slow, button_n=button,
+        values = [expected_error_mm(stop.side, asked.wanted_mm - beside, cut, slow, button_n=button,
                                     holding_n=stop.holding_n, seated=s) for s in (True, False)]
         share = slow.squeeze_mm(cut, net) / home if home > 0 else 1.0
         half = doubt.half_mm(per_cut, share)
         q = Quantity(values[0]) if half is None else Quantity(values[0], values[0] - half, values[0] + half)
         told.append(Check(button, q, values[1]))
     return tuple(told)
+
+
+def _warmth(name: str, pads: Sequence[AtStop], asked: Asked) -> tuple[float, list[Mark]]:
+    """What a pad is thicker by where it is played, against where it was tested [mm]; rubber only."""
+    played = asked.instrument.temperature_c
+    tested = [t for p in pads if (t := p.judged.fit.temperature_c) is not None]
+    if played is None or not tested:
+        return 0.0, []
+    warmer = played - sum(tested) / len(tested)
+    if pads[0].judged.fit.pad.material_class in RUBBER_LIKE:
+        return EXPANSION_PER_K * warmer * asked.wanted_mm, []
+    return 0.0, [mark("climate_unknown", name)] if abs(warmer) > NEAR_K else []
 
 
 def _gauge(pads: Sequence[AtStop], lot: str | None, middle: _Middle, asked: Asked, cut: float,
@@ -299,8 +313,8 @@ def _gauge(pads: Sequence[AtStop], lot: str | None, middle: _Middle, asked: Aske
     return (fresh, seated), marks
 
 
-def _travel(asked: Asked, slow: Behaviour, cut: float, stands: float, shims: float, doubt: _Doubt,
-            per_cut: float, pads: Sequence[AtStop]) -> tuple[Quantity | None, list[Mark]]:
+def _travel(asked: Asked, slow: Behaviour, cut: float, beside: float, doubt: _Doubt, per_cut: float,
+            pads: Sequence[AtStop]) -> tuple[Quantity | None, list[Mark]]:
     """Travel left before metal meets metal: hardest press, end of the service."""
     stop, wear = asked.stop, asked.wear
     if stop.metal_clearance_mm is None:
@@ -308,7 +322,7 @@ def _travel(asked: Asked, slow: Behaviour, cut: float, stands: float, shims: flo
     button = asked.shop.hardest_press_n if stop.side == "down" else 0.0
     net = net_force_n(stop.side, button_n=button, holding_n=stop.holding_n)
     thinned = 0.0 if wear is None else wear.loss.at_end.high or wear.loss.at_end.value
-    thinnest = loaded_mm(cut, slow, net_n=net, thinned_mm=thinned) + shims
+    thinnest = loaded_mm(cut, slow, net_n=net, thinned_mm=thinned) + beside
     left = stop.metal_clearance_mm + thinnest - asked.fitted_loaded_mm
     home = slow.squeeze_mm(cut, asked.at.strokes.set_net_n)
     half = doubt.half_mm(per_cut, slow.squeeze_mm(cut, net) / home if home > 0 else 1.0)

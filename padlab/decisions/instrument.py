@@ -160,7 +160,9 @@ def corrected(stop: FittedStop) -> Wanted:
         away = stop.check_found_mm - stop.check_expected_mm.value - seat
         known = (stop.wanted_mm + (gain if stop.side == "down" else -gain) * away,
                  stop.wanted_u_mm * math.sqrt(1 - gain))
-    return Wanted(known[0], known[1], stop.fitted_loaded_mm, (about,))
+    doubtful = check_verdict(stop)[0] == "outside"
+    return Wanted(known[0], known[1], stop.fitted_loaded_mm,
+                  (about, mark("check_outside", about.about)) if doubtful else (about,))
 
 
 def cut_again(fitted: Fitted) -> tuple[Instrument, TouchProfile, dict[Key, Wanted]]:
