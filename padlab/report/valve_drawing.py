@@ -45,8 +45,8 @@ def valve_drawing(name: str, *, down_mm: float | None, up_mm: float | None, key:
     words = _plain(f"Valve {name}. " + ". ".join(said))
     windows = "".join(_window(side, errors[side], key, top=4 + 62 * place, not_read=not_read)
                       for place, side in enumerate(SIDES))
-    return (f'<svg viewBox="-8 0 214 124" role="img" aria-labelledby="{key}-title {key}-desc" '
-            f'font-size="8" fill="{INK}" stroke-linecap="round">'
+    return (f'<svg viewBox="-14 0 222 124" role="img" aria-labelledby="{key}-title {key}-desc" '
+            f'font-size="9.5" fill="{INK}" stroke-linecap="round">'
             f'<title id="{key}-title">{_plain(f"Valve {name} in section")}</title>'
             f'<desc id="{key}-desc">{words}</desc>{_section(key)}{windows}</svg>')
 
@@ -87,12 +87,12 @@ def _section(key: str) -> str:
                 f'stroke="{line}" stroke-width=".8"/>')
 
     def label(y: float, words: str, to_x: float) -> str:
-        return (f'<text x="33" y="{y + 2.6:g}" text-anchor="end" fill="{SOFT}">{words}</text>'
+        return (f'<text x="33" y="{y + 3.2:g}" text-anchor="end" fill="{SOFT}">{words}</text>'
                 f'<line x1="35" y1="{y:g}" x2="{to_x:g}" y2="{y:g}" stroke="{PALE}" stroke-width=".6"/>')
 
     spring = "68,104 76,106 60,109 76,112 60,115 68,117"
     return "".join((
-        label(6, "button", 50), label(15, "down pad", 53), label(29.5, "cap", 43), label(46, "up pad", 49),
+        label(5.5, "button", 50), label(15.5, "down pad", 53), label(29.5, "cap", 43), label(46, "up pad", 49),
         label(88, "piston", 49),
         box(65, 9, 6, 42, "#fff"),                                            # stem
         f'<rect x="51" y="2" width="34" height="9" rx="3" fill="#fff" stroke="{INK}" stroke-width=".8"/>',
@@ -103,7 +103,7 @@ def _section(key: str) -> str:
         box(50, 42, 36, 8, "#6d7682"),                                        # up pad
         f'<path d="M92 70h9M92 92h9" stroke="{INK}" stroke-width=".8"/>',     # the slide's tube
         f'<circle cx="77" cy="81" r="8" fill="#fff" stroke="{INK}" stroke-width=".8"/>',
-        f'<text x="78" y="102" font-size="6.5" text-anchor="middle" fill="{SOFT}">port</text>',
+        f'<text x="75" y="101.5" font-size="8" text-anchor="middle" fill="{SOFT}">port</text>',
         f'<polyline points="{spring}" fill="none" stroke="{INK}" stroke-width=".8"/>',
         box(49, 118, 38, 4, "#fff"),
         _arrow(f"{key}-minus", x=57, from_y=74, to_y=60, width=1.3),
@@ -115,7 +115,8 @@ def _section(key: str) -> str:
 def _window(side: Side, error_mm: float | None, key: str, *, top: float, not_read: str) -> str:
     """One port as it was found."""
     name, x, y = f"{key}-{side}", 128.0, top + 30
-    head = f'<text x="108" y="{top + 5:g}" font-size="8.5" font-weight="700">{WHEN[side]}</text>'
+    head = (f'<text x="108" y="{top + 5:g}" font-weight="700">{WHEN[side]}'
+            '<tspan font-weight="400" font-size="8.5"> [thou]</tspan></text>')
     casing = (f'<circle id="{name}-casing" cx="{x:g}" cy="{y:g}" r="12" fill="none" stroke="{INK}" '
               'stroke-width=".9" stroke-dasharray="3 2"/>')
     line = f'<line x1="108" y1="{y:g}" x2="172" y2="{y:g}" stroke="{PALE}" stroke-width=".7"/>'
@@ -127,7 +128,7 @@ def _window(side: Side, error_mm: float | None, key: str, *, top: float, not_rea
     piston = (f'<circle id="{name}-piston" cx="{x:g}" cy="{y + turn * (3 + 5 * grown):.4g}" r="12" '
               f'fill="{PISTON}" stroke="{INK}" stroke-width=".9"/>')
     arrow = _arrow(name, x=x + 19, from_y=y, to_y=y + turn * (13 + 9 * grown)) if turn else ""
-    words = (f'<text id="{name}-number" x="{x + 26:g}" y="{y + (17 if turn > 0 else -6):g}" font-size="12" '
-             f'font-weight="700">{signed(error_mm)}'
-             '<tspan font-size="6.5" font-weight="400"> thou</tspan></text>')
+    beside = y + {1: 19, 0: 5, -1: -7}[turn]
+    words = (f'<text id="{name}-number" x="{x + 26:g}" y="{beside:g}" font-size="15" '
+             f'font-weight="700">{signed(error_mm)}</text>')
     return head + piston + line + casing + arrow + words
