@@ -48,7 +48,7 @@ class AtStop:
 
     @property
     def fresh_mm(self) -> float:
-        """Fresh thickness of the tested pad, at the pressure of F0 on the stop's face: a cut is quoted there."""
+        """Fresh thickness of the tested pad at the pressure of F0 on the stop's face: so a cut is quoted."""
         assert self.judged.fit.thickness_mm is not None
         return self.judged.fit.thickness_mm.value - _loading_mm(self, F0_N * self.per_area)
 

@@ -18,7 +18,15 @@ from padlab.decisions.at_stop import AtStop, at_stop
 from padlab.decisions.cut_rows import Candidate, Choice, NoCut, Refused, StopChoice
 from padlab.decisions.cut_stock import Asked, Wear, candidate
 from padlab.decisions.groups import standing
-from padlab.decisions.judged import WARM_UP, Judged, Setting, judge, setting, why_not
+from padlab.decisions.judged import (
+    WARM_UP,
+    Judged,
+    Setting,
+    judge,
+    needed_on_test_pad,
+    setting,
+    why_not,
+)
 from padlab.decisions.renewal import renewals
 from padlab.decisions.stack_of import stacks
 from padlab.decisions.stocks import by_lot, one_method
@@ -30,7 +38,7 @@ from padlab.drift.touch import TouchProfile
 from padlab.errors import FitError, InputError, PadlabError, RunError
 from padlab.fitting.results import RunFit
 from padlab.marks import Mark, Weight, has_stop, mark
-from padlab.records.instrument import RING, UNKNOWN, Instrument, Lack, Side, Stop
+from padlab.records.instrument import RING, SIDES, UNKNOWN, Instrument, Lack, Side, Stop
 from padlab.records.run import Run
 from padlab.records.shop import Shop
 from padlab.statistics.estimate import Estimate
@@ -77,14 +85,15 @@ def choose(instrument: Instrument, touch: TouchProfile, shop: Shop, on_file: OnF
     stops: list[StopChoice] = []
     no_cut: list[NoCut] = []
     for valve in instrument.valves:
-        no_cut += [NoCut(valve.name, one.side, one.missing) for one in valve.lacking]
+        none = [NoCut(valve.name, one.side, one.missing) for one in valve.lacking]
         for stop in valve.stops:
             known = (given or {}).get((valve.name, stop.side))
             try:
                 stops.append(_stop(valve.name, stop, instrument, touch, shop, on_file, lives[stop.side],
                                    known))
             except _NoCutError as fault:
-                no_cut.append(NoCut(valve.name, stop.side, fault.missing))
+                none.append(NoCut(valve.name, stop.side, fault.missing))
+        no_cut += sorted(none, key=lambda n: SIDES.index(n.side))
     return Choice(instrument, touch.name, shop, tuple(stops), tuple(no_cut), stacks(stops))
 
 
@@ -168,16 +177,27 @@ def _stocks_at(fits: Sequence[RunFit], touch: TouchProfile, stop: Stop, face: Fa
         except FitError as fault:
             faults[fit.pad.material].add(fault.message)
     stocks: dict[str, tuple[list[AtStop], Setting]] = {}
+    light: dict[str, list[Judged]] = defaultdict(list)
     for one in one_method(judged):
         name = one.fit.pad.material
         if one.numbers.drift is None:
-            faults[name].add(next(m.message for m in one.marks if m.code == "not_tested_hard_enough"))
+            light[name].append(one)
             continue
         try:
             stocks.setdefault(name, ([], at))[0].append(at_stop(one, at))
         except FitError as fault:
             faults[name].add(fault.message)
+    for name, some in light.items():
+        faults[name].add(_too_light(some, face))
     return stocks, faults
+
+
+def _too_light(judged: Sequence[Judged], face: Face) -> str:
+    """Pads that were not pressed as hard as the touch presses, and how hard they must be."""
+    needed = needed_on_test_pad(judged, face)
+    to = "harder" if needed is None else f"to {needed:.1f} N net"
+    tested = max(one.fit.curves.good_to_n for one in judged if one.fit.curves is not None)
+    return f"this touch presses harder than the pads were tested ({tested:.1f} N net): test them {to}"
 
 
 def _wanted(valve: str, stop: Stop, shop: Shop, fits: Sequence[RunFit], at: Setting) -> Wanted:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from padlab.errors import FileFormatError
 from padlab.records.forms import Length, Text, quantity, read_form, read_toml, refuse
@@ -227,6 +227,7 @@ def _valve(part: Any, place: int, mistakes: list[str]) -> Valve | None:
             continue
         form = _part(_StopForm, part[side], where, mistakes)
         if form is None:
+            mistakes += [f"{where}.{k}: {remedy}" for k, remedy in _lacks_besides(part[side], side)]
             continue
         mistakes += [f"{where}.{said}" for said in _stop_mistakes(form, side)]
         lacks = tuple(Lack(f"{where}.{k}", remedy) for k, remedy in _lacks(form, side))
@@ -235,6 +236,21 @@ def _valve(part: Any, place: int, mistakes: list[str]) -> Valve | None:
         else:
             stops.append(_stop(form, side))
     return Valve(name, tuple(stops), tuple(lacking))
+
+
+def _lacks_besides(part: Any, side: Side) -> list[tuple[str, str]]:
+    """What a stop lacks whose lines are not all right: told with them, so that one look is enough."""
+    sound: dict[str, Any] = {}
+    for key, value in part.items() if isinstance(part, dict) else ():
+        try:
+            _StopForm.model_validate({key: value})
+        except ValidationError:
+            continue                                    # told already
+        sound[key] = value
+    if not sound:
+        return []
+    return [(k, remedy) for k, remedy in _lacks(_StopForm.model_validate(sound), side)
+            if k not in part or k in sound]
 
 
 def _lacks(form: _StopForm, side: Side) -> list[tuple[str, str]]:

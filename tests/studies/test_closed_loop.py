@@ -49,7 +49,7 @@ def shelf(seed):
 
 
 def cut_pad(material, *, lot, pad, seed, thickness_mm, outer_mm, inner_mm):
-    """A new pad of a lot, as thick as it was cut and as large as its face: stress and strain are the stock's."""
+    """A new pad of a lot, as thick as it was cut, as large as its face: stress and strain are the stock's."""
     sheet = make_pad(material, lot=lot, pad=pad, seed=seed)
     area = annulus_area_mm2(outer_mm=outer_mm, inner_mm=inner_mm) / annulus_area_mm2(outer_mm=19, inner_mm=8)
     height = thickness_mm
@@ -222,8 +222,9 @@ def test_loaded_ports_stand_where_they_were_promised():
     inside = np.abs(off) <= half
     print(
         f"\n{read.sum()} stops read with 1 thou: {inside[read].mean():.1%} inside; median half-width "
-        f"{np.median(half[read]) / THOU:.2f} thou, median error {np.median(np.abs(off[read])) / THOU:.2f} thou; cut "
-        f"by unloaded thickness {np.median(np.abs(blind[read])) / THOU:.2f} thou"
+        f"{np.median(half[read]) / THOU:.2f} thou, median error "
+        f"{np.median(np.abs(off[read])) / THOU:.2f} thou; "
+        f"cut by unloaded thickness {np.median(np.abs(blind[read])) / THOU:.2f} thou"
     )
     for name, mask in (
         *(((m, material == m)) for m in MATERIALS),
