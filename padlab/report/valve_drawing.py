@@ -92,7 +92,8 @@ def _section(key: str) -> str:
 
     spring = "68,104 76,106 60,109 76,112 60,115 68,117"
     return "".join((
-        label(5.5, "button", 50), label(15.5, "down pad", 53), label(29.5, "cap", 43), label(46, "up pad", 49),
+        label(5.5, "button", 50), label(15.5, "down pad", 53), label(29.5, "cap", 43),
+        label(46, "up pad", 49),
         label(88, "piston", 49),
         box(65, 9, 6, 42, "#fff"),                                            # stem
         f'<rect x="51" y="2" width="34" height="9" rx="3" fill="#fff" stroke="{INK}" stroke-width=".8"/>',
