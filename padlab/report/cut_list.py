@@ -195,13 +195,24 @@ def _row(line: Line, shop: Shop, marks: _Marks) -> dict[str, Any]:
         "stop_marks": marks.numbers(chosen.marks),
         "stocks": [_stock(c, n, marks, shop) for n, c in enumerate(stocks, start=1)],
         "trade": _trade(stocks, key=f"trade{marks_key(line)}"),
-        "tied": listed([one_line(t) for t in chosen.tied])}
+        "why": why_none(chosen), "tied": listed([one_line(t) for t in chosen.tied])}
     if best is not None:
         row |= {"cut": plain_thou(best.cut_thou), "cut_mm": f"{best.cut_thou * MM_PER_THOU:.3f} mm",
                 "stock": shortened(one_line(best.material), NAME_LENGTH), "from": sheet_words(best),
                 "layers": 1 if best.sheet is None else best.sheet.layers, "gauge": _gauge(best),
                 "checks": [_check(c, line.side) for c in best.checks]}
     return row
+
+
+def why_none(chosen: StopChoice) -> str:
+    """The reason that most refused stocks have, for the first sheet."""
+    reasons = [one_line(r.reason) for r in chosen.refused]
+    if not reasons:
+        return "no run on file that could serve"
+    most = max(dict.fromkeys(reasons), key=reasons.count)
+    others = len(reasons) - reasons.count(most)
+    more = f"; {others} more for other reasons" if others else ""
+    return shortened(most, 160).replace(" um ", " µm ") + more
 
 
 def marks_key(line: Line) -> str:

@@ -174,13 +174,14 @@ class TestWhatIsNotKnown:
         assert len(refused.stops[0].refused) == 2
         words = page_of(page(refused)).words()
         assert "NO STOCK MAY BE RECOMMENDED" in words
-        assert words.count("metal would meet metal") == 2
+        assert words.count("metal would meet metal") == 3
+        assert "NO STOCK MAY BE RECOMMENDED : metal would meet metal" in words
         assert labels_of(refused) == []
         assert "No stop has a cut" in labels_page(refused, made_on="a day")
 
     def test_an_empty_shelf(self, choose_for, page_of):
         words = page_of(page(choose_for(fits=[]))).words()
-        assert words.count("NO STOCK MAY BE RECOMMENDED") == 5
+        assert words.count("NO STOCK MAY BE RECOMMENDED : no run on file that could serve") == 5
 
     def test_a_stop_that_the_choice_forgot_still_has_its_line(self, cut_choice, page_of):
         less = replace(cut_choice, stops=cut_choice.stops[1:2], no_cut=())
