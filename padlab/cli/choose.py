@@ -170,8 +170,8 @@ def _cut(best: Candidate) -> list[str]:
     for check in best.checks:
         q = check.expected_mm
         between = "" if q.low is None or q.high is None else \
-            f" [{q.low / MM_PER_THOU:+.1f} to {q.high / MM_PER_THOU:+.1f}]"
-        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+.1f} thou{between} at {check.at_n:.3g} N")
+            f" [{q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f}]"
+        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N")
     if best.sheet is not None:
         shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
         layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"
