@@ -119,6 +119,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "laws_tied": (Weight.NOTE, "the readings do not tell the best laws apart; their spread joins the doubt"),
     "no_control": (Weight.NOTE, "no unloaded pad beside it: what warmth and damp did is in the loss"),
     "rest_short": (Weight.CAUTION, "not read after a day of rest: the loss may hold what comes back"),
+    "between_readings": (Weight.CAUTION, "readings lie far apart around the asked strokes"),
     "start_unknown": (Weight.CAUTION, "first read after strokes: what was lost by then is not known"),
     "thinning_elsewhere": (
         Weight.NOTE, "thinning is that of the pads that were worn, on their own face and at their own force"),

@@ -111,6 +111,12 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         and (spec.rig is None or (r.rig is not None and r.rig.name == spec.rig))
         and str((r.procedure or {}).get("name")) != "warm-up"
     ]
+    asks_wear = any(c.name == "wear" for c in spec.characteristics)
+    wear = [
+        r
+        for r in on_file
+        if asks_wear and r.kind == "wear" and r.pad is not None and r.pad.material == spec.material
+    ]
     gauges = [r for r in on_file if r.kind == "gauge" and r.gauge is not None]
     own = [
         r
@@ -120,7 +126,9 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         and not r.gauge.is_standard
         and r.set_aside is None
     ]
-    lots = sorted({r.pad.lot for r in pads if r.pad} | {r.gauge.lot for r in own if r.gauge})
+    lots = sorted(
+        {r.pad.lot for r in (*pads, *wear) if r.pad} | {r.gauge.lot for r in own if r.gauge}
+    )
     for wanted, why in ((lot, "to judge"), (spec.reference_lot, "to hold it against")):
         if wanted is not None and wanted not in lots:
             raise RunError(
@@ -129,7 +137,7 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
                 seen=", ".join(repr(n[:60]) for n in lots[:30]) or "none",
                 remedy="padlab shelf SHELF lists what is on file; names are spelt as in the pad files",
             )
-    if not any(c.name != "thickness" or not c.by_gauge for c in spec.characteristics):
+    if all(c.name == "wear" or c.by_gauge for c in spec.characteristics):
         pads = []
     fits, failed = fit_all(pads, Asked())
     checks = [
@@ -147,7 +155,8 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         ),
         gauges=tuple((r, readings_of(r)) for r in own),
         checks=tuple(checks),
-        runs=tuple(pads + own),
+        runs=tuple(pads + own + wear),
+        wear=tuple(wear),
     )
     return certify(plan, stock, lot=lot, strokes=strokes)
 

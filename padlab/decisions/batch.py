@@ -12,7 +12,7 @@ stands apart is named and stays in.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -95,7 +95,7 @@ class BatchResult:
 
 
 def judge_lot(
-    plan: BatchPlan, readings: Sequence[LotReadings], *, reference: Mapping[str, LotReadings] | None = None
+    plan: BatchPlan, readings: Sequence[LotReadings], *, reference: Sequence[LotReadings] | None = None
 ) -> BatchResult:
     """Judge a lot: refused if any characteristic refuses it, accepted if all accept it.
 
@@ -103,9 +103,10 @@ def judge_lot(
     ----------
     readings : sequence of LotReadings
         One for each characteristic of the plan, in its order.
-    reference : mapping, optional
-        The readings of the reference lot by the characteristic's name.
+    reference : sequence of LotReadings, optional
+        The readings of the reference lot, in the same order.
     """
+    then: Sequence[LotReadings | None] = reference or [None] * len(readings)
     results = tuple(
         judge_characteristic(
             p,
@@ -113,9 +114,9 @@ def judge_lot(
             sheets=plan.spec.sheets,
             lot_size=plan.spec.lot_size,
             places=plan.places,
-            reference=(reference or {}).get(p.characteristic.name),
+            reference=old,
         )
-        for p, r in zip(plan.characteristics, readings, strict=True)
+        for p, r, old in zip(plan.characteristics, readings, then, strict=True)
     )
     verdicts = [r.verdict for r in results]
     overall = next(

@@ -63,6 +63,8 @@ class LotReadings:
     set_aside: tuple[tuple[str, str], ...] = ()
     marks: tuple[Mark, ...] = ()
     first_utc: str | None = None
+    beside: tuple[str, ...] = ()                              # runs of unloaded pads that were taken off
+    kept_apart: tuple[tuple[str, float, int], ...] = ()       # wear: what, mean in mm, of how many pads
 
     @property
     def guard(self) -> float | None:

@@ -12,6 +12,7 @@ import numpy as np
 from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot, p_words
 from padlab.decisions.batch_plan import BatchPlan
 from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
+from padlab.decisions.batch_wear import wear_readings
 from padlab.decisions.lots_over_time import Chart, chart_of, lots_chart, spring_rate_n_per_mm
 from padlab.drift.touch import NetStrokes
 from padlab.errors import RunError
@@ -31,7 +32,8 @@ WORDS = {"accept": "accepted", "refuse": "refused", "test_more": "test more"}
 class Stock:
     """What is on file of one stock, and of the check standards.
 
-    ``runs``: every run behind ``fits``, ``unfitted`` (with its lot) and ``gauges``, for their raw files.
+    ``runs``: every run behind ``fits``, ``unfitted`` (with its lot), ``gauges`` and ``wear``, for their raw
+    files.
     """
 
     fits: tuple[RunFit, ...]
@@ -39,6 +41,7 @@ class Stock:
     gauges: tuple[tuple[Run, tuple[GaugeReading, ...]], ...]
     checks: tuple[Run, ...]
     runs: tuple[Run, ...]
+    wear: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -125,12 +128,11 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
         {f.pad.lot for f in stock.fits}
         | {n for n, _ in stock.unfitted}
         | {r.gauge.lot for r, _ in stock.gauges if r.gauge}
+        | {r.pad.lot for r in stock.wear if r.pad}
     )
     read = {name: [_readings(c, stock, name, strokes) for c in _asked(plan)] for name in lots}
     spec = plan.spec
-    reference = (
-        None if spec.reference_lot is None else {r.characteristic.name: r for r in read[spec.reference_lot]}
-    )
+    reference = None if spec.reference_lot is None else read[spec.reference_lot]
     result = judge_lot(plan, read[lot], reference=reference)
     until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
     drawn = [_over_time(c, [read[name][number] for name in lots], stock, until)
@@ -138,9 +140,8 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
     over_time = tuple(o for o in drawn if o is not None)
     marks = set(result.marks)
     marks |= {mark("limits_provisional", o.characteristic.words) for o in over_time if o.lots.is_provisional}
-    used = {run for r in result.characteristics for p in r.readings.pads for run in p.runs}
-    if reference is not None:
-        used |= {run for r in reference.values() for p in r.pads for run in p.runs}
+    behind = [r.readings for r in result.characteristics] + list(reference or ())
+    used = {run for r in behind for p in r.pads for run in p.runs} | {run for r in behind for run in r.beside}
     provenance = tuple(_provenance(run) for run in sorted(stock.runs, key=lambda r: r.id) if run.id in used)
     return Certified(result, over_time, provenance, tuple(sorted(marks)))
 
@@ -150,6 +151,8 @@ def _asked(plan: BatchPlan) -> list[Characteristic]:
 
 
 def _readings(c: Characteristic, stock: Stock, lot: str, strokes: NetStrokes | None) -> LotReadings:
+    if c.name == "wear":
+        return wear_readings(c, lot=lot, runs=stock.wear)
     gauges: list[tuple[str, str, GaugeBatch, Sequence[GaugeReading]]] = [
         (run.id, run.start_utc, run.gauge, readings)
         for run, readings in stock.gauges
@@ -166,7 +169,8 @@ def _readings(c: Characteristic, stock: Stock, lot: str, strokes: NetStrokes | N
 
 
 def _provenance(run: Run) -> Provenance:
-    rig = "gauge" if run.kind == "gauge" else "recorded elsewhere" if run.rig is None else run.rig.name
+    by_hand = {"gauge": "gauge", "wear": "readings over a service"}
+    rig = by_hand.get(run.kind) or ("recorded elsewhere" if run.rig is None else run.rig.name)
     return Provenance(
         run.id,
         run.kind,
@@ -184,7 +188,7 @@ def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock, unt
     chart = lots_chart(seen)
     if chart is None:
         return None
-    gauges = {run.id for run, _ in stock.gauges}
+    gauges = {run.id for run, _ in stock.gauges} | {run.id for run in stock.wear}
     by_gauge = any(run in gauges for lot in seen for p in lot.pads for run in p.runs)
     checks = [run for run in stock.checks if run.start_utc[:10] <= until[:10]]
     values = _standard_values(checks, by_gauge=by_gauge)
@@ -239,6 +243,7 @@ def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
     e, t = r.equivalence, r.tolerance
     return {
         "name": r.characteristic.name,
+        "condition": r.characteristic.condition_words or None,
         "unit": r.characteristic.unit or None,
         "n": r.n,
         "needed": r.needed,
@@ -277,6 +282,8 @@ def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
             "within_variance": r.sheets.within,
             "mean_n": r.sheets.mean_n,
         },
+        "kept_apart": [{"what": what, "mean_mm": mean, "pads": n} for what, mean, n in r.readings.kept_apart],
+        "not_used": [{"pad": pad, "reason": why} for pad, why in r.readings.set_aside],
         "bad_lot_accepted": r.bad_lot_accepted,
         "good_lot_refused": r.good_lot_refused,
         "verdict": str(r.verdict),

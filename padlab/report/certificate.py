@@ -166,6 +166,10 @@ def _facts(r: CharacteristicResult) -> list[tuple[str, str]]:
                 f"{q.low:.2f} and {q.high:.2f} (capability, {how})",
             )
         )
+    told += [
+        ("Beside it", f"{what}: {size_words(mean, c)} (mean of {n} pads)")
+        for what, mean, n in r.readings.kept_apart
+    ]
     if r.normality is not None:
         told.append(
             (
