@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="CERTIFICATE.html",
-    help="The certificate.",
+    metavar="CERTIFICATE.html|.pdf",
+    help="The certificate: a page, or a PDF where the name ends so (padlab[pdf]).",
 )
 @click.option(
     "--check",
     "certificate",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="CERTIFICATE.html",
+    metavar="CERTIFICATE.html|.pdf",
     help="Are the raw samples on SHELF still those of this certificate?",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -66,6 +66,10 @@ def command(
         raise click.UsageError("SHELF needs --spec SPEC.toml and --lot LOT")
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    if out is not None and out.suffix.lower() == ".pdf":
+        from padlab.report.paper import can_print
+
+        can_print()
     from padlab.records.spec import read_spec
 
     done = _judged(shelf, read_spec(spec_file), lot)
@@ -168,7 +172,7 @@ def _check(shelf: Path, certificate: Path, as_json: bool) -> None:
     from padlab.records.traces import changed_files, raw_files_as_they_are
     from padlab.report.certificate import certified_files
 
-    then = certified_files(read_named(str(certificate), limit=16 << 20).decode("utf-8", "replace"))
+    then = certified_files(read_named(str(certificate), limit=16 << 20))
     changed = changed_files(then, raw_files_as_they_are(shelf, {f.run for f in then}))
     if changed:
         raise RunError(

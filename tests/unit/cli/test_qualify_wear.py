@@ -72,7 +72,8 @@ def made(tmp_path_factory):
 
 
 def qualify(padlab, made, lot, *more):
-    code, out, err = padlab("qualify", made[0] / "shelf", "--spec", made[0] / "spec.toml", "--lot", lot, *more)
+    folder = made[0]
+    code, out, err = padlab("qualify", folder / "shelf", "--spec", folder / "spec.toml", "--lot", lot, *more)
     assert code == 0, err
     return out
 

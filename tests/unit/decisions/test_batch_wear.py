@@ -1,4 +1,4 @@
-"""Wear as a characteristic of a lot: known paths give known losses; what was not read so far is not tested."""
+"""Wear as a characteristic of a lot: known paths give known losses; what was not read is not tested."""
 
 from __future__ import annotations
 
@@ -200,8 +200,8 @@ def test_what_may_not_count_is_named_with_its_reason():
     assert "read over days" in why["f"]
     assert [pad for pad, _ in found.stopped] == ["h"]
     up = replace(C, stop="up")
-    assert [p.pad for p in wear_readings(up, lot="L", runs=[run("a", path), run("b", path, stop="up")]).pads] \
-        == ["b"]
+    found = wear_readings(up, lot="L", runs=[run("a", path), run("b", path, stop="up")])
+    assert [p.pad for p in found.pads] == ["b"]
 
 
 def lot_of(n, *, mean, sd, seed=1, lot="L"):

@@ -213,13 +213,13 @@ def test_a_changed_certificate_is_found(shelf, capsys):
     page = folder / "c.html"
     assert qualify(folder, capsys, "new", "--out", str(page))[0] == 0
     text = page.read_text("utf-8")
-    files = certified_files(text)
+    files = certified_files(text.encode())
     assert content_hash(files) in text
     forged = text.replace(files[0].sha256, "0" * 64)
     with pytest.raises(FileFormatError, match="was changed"):
-        certified_files(forged)
+        certified_files(forged.encode())
     with pytest.raises(FileFormatError, match="no certificate"):
-        certified_files("<html></html>")
+        certified_files(b"<html></html>")
 
 
 def test_what_cannot_be_judged_is_said(shelf, capsys):
