@@ -141,7 +141,8 @@ def wear_readings(characteristic: Characteristic, *, lot: str, runs: Sequence[Ru
         tuple((pad, "; ".join(why)) for pad, why in sorted(stopped.items()) if pad not in found),
         tuple((pad, "; ".join(why)) for pad, why in sorted(silent.items()) if why and pad not in stopped),
         _marks(best, asked), min((r.run.start_utc for r in best), default=None),
-        beside=tuple(sorted(beside)), kept_apart=_kept_apart([r.loss for r in best]))
+        condition=c.condition_words, beside=tuple(sorted(beside)),
+        kept_apart=_kept_apart([r.loss for r in best]))
 
 
 def _read(run: Run, controls: Sequence[Run], asked: float) -> _Read:

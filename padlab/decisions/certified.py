@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot, p_words
 from padlab.decisions.batch_plan import BatchPlan
 from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
 from padlab.decisions.batch_wear import wear_readings
-from padlab.decisions.lots_over_time import Chart, chart_of, lots_chart, spring_rate_n_per_mm
+from padlab.decisions.check_standard import CheckStandard, check_standard
+from padlab.decisions.lots_over_time import Chart, lots_chart
 from padlab.drift.touch import NetStrokes
-from padlab.errors import RunError
 from padlab.fitting.results import RunFit
 from padlab.marks import Mark, mark
-from padlab.records.gauge import GaugeReading, readings_of
+from padlab.records.gauge import GaugeReading
 from padlab.records.run import GaugeBatch, Run
 from padlab.records.spec import Characteristic
 from padlab.records.traces import RawFile, content_hash, raw_files
@@ -50,9 +48,9 @@ class OverTime:
 
     characteristic: Characteristic
     lots: Chart
-    standard: Chart | None
-    standard_about: str  # what it is; or why there is none
-    standard_unit: str
+    days: tuple[str, ...]  # when each lot was first measured
+    standard: CheckStandard | None
+    no_standard: str  # what it means that there is none
 
 
 @dataclass(frozen=True)
@@ -135,11 +133,17 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
     reference = None if spec.reference_lot is None else read[spec.reference_lot]
     result = judge_lot(plan, read[lot], reference=reference)
     until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
-    drawn = [_over_time(c, [read[name][number] for name in lots], stock, until)
+    drawn = [_over_time(c, [read[name][number] for name in lots], stock, lot, until)
              for number, c in enumerate(_asked(plan))]
     over_time = tuple(o for o in drawn if o is not None)
     marks = set(result.marks)
     marks |= {mark("limits_provisional", o.characteristic.words) for o in over_time if o.lots.is_provisional}
+    marks |= {
+        mark("standard_moved", "rig" if o.standard.unit == "N/mm" else "gauge",
+             f"{o.standard.about}: {o.standard.moved.words}")
+        for o in over_time
+        if o.standard is not None and o.standard.moved is not None
+    }
     behind = [r.readings for r in result.characteristics] + list(reference or ())
     used = {run for r in behind for p in r.pads for run in p.runs} | {run for r in behind for run in r.beside}
     provenance = tuple(_provenance(run) for run in sorted(stock.runs, key=lambda r: r.id) if run.id in used)
@@ -182,37 +186,25 @@ def _provenance(run: Run) -> Provenance:
     )
 
 
-def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock, until: str) -> OverTime | None:
+def _over_time(
+    c: Characteristic, lots: Sequence[LotReadings], stock: Stock, lot: str, until: str
+) -> OverTime | None:
     """Lots and check standard up to the day of the judged lot: what came later is another certificate's."""
     seen = [lot for lot in lots if lot.first_utc is not None and lot.first_utc[:10] <= until[:10]]
     chart = lots_chart(seen)
     if chart is None:
         return None
     gauges = {run.id for run, _ in stock.gauges} | {run.id for run in stock.wear}
-    by_gauge = any(run in gauges for lot in seen for p in lot.pads for run in p.runs)
-    checks = [run for run in stock.checks if run.start_utc[:10] <= until[:10]]
-    values = _standard_values(checks, by_gauge=by_gauge)
-    if not values:
-        what = "gauge" if by_gauge else "rig"
-        said = f"no check standard is on file: a drift of the {what} would look like one of the pads"
-        return OverTime(c, chart, None, said, "")
-    about, unit = ("steel ring under the gauge", "mm") if by_gauge else ("rate of the steel spring", "N/mm")
-    return OverTime(c, chart, chart_of(values), about, unit)
-
-
-def _standard_values(checks: Iterable[Run], *, by_gauge: bool) -> list[tuple[str, float]]:
-    """The check standard's readings by their day: a steel ring's thickness, or the rate of a steel spring."""
-    values: list[tuple[str, float]] = []
-    for run in sorted(checks, key=lambda r: (r.start_utc, r.id)):
-        if by_gauge and run.gauge is not None:
-            mean = float(np.mean([r.thickness_mm for r in readings_of(run)]))
-            values.append((run.start_utc[:10], mean))
-        elif not by_gauge and run.kind == "check":
-            try:
-                values.append((run.start_utc[:10], spring_rate_n_per_mm(run)))
-            except RunError:                        # a check of one instrument alone has no rate
-                continue
-    return values
+    judged = next((one for one in seen if one.lot == lot), None)
+    used = {run for one in ([judged] if judged is not None and judged.pads else seen) for p in one.pads
+            for run in p.runs}
+    by_gauge = any(run in gauges for run in used)
+    rigs = [f.rig for f in stock.fits if f.run in used and f.rig is not None]
+    standard = check_standard(stock.checks, by_gauge=by_gauge, rigs=rigs, until=until)
+    days = {one.lot: (one.first_utc or "")[:10] for one in seen}
+    what = "gauge" if by_gauge else "rig"
+    none = f"no check standard is on file: a drift of the {what} would look like one of the pads"
+    return OverTime(c, chart, tuple(days[p.label] for p in chart.points), standard, none)
 
 
 def size_words(value: float | None, c: Characteristic) -> str:
@@ -243,7 +235,7 @@ def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
     e, t = r.equivalence, r.tolerance
     return {
         "name": r.characteristic.name,
-        "condition": r.characteristic.condition_words or None,
+        "condition": r.readings.condition or None,
         "unit": r.characteristic.unit or None,
         "n": r.n,
         "needed": r.needed,

@@ -84,6 +84,7 @@ def certificate_page(done: Certified, *, made_on: str) -> str:
             verdict=VERDICTS[result.verdict],
             look=LOOKS[result.verdict],
             content=done.content_sha256,
+            moved=sorted({_nice(m.message) for m in done.marks if m.code == "standard_moved"}),
             cautions=CAUTIONS,
             size=lambda v, c: _nice(size_words(v, c)),
         )

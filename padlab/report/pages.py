@@ -203,6 +203,7 @@ def environment() -> Environment:
     )
     environment.filters.update(
         um_thou=numbers.length,
+        capital=lambda words: words[:1].upper() + words[1:],
         between=numbers.between,
         thickness=numbers.thickness,
         share=numbers.share,

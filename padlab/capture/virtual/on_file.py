@@ -1,4 +1,4 @@
-"""A run of the virtual rig put on a shelf without a port: raw lines, samples and marks as capture leaves them.
+"""A run of the virtual rig put on a shelf without a port: raw lines, samples, marks as capture leaves them.
 
 For studies through whole commands that need tens of runs of the same rig, on any dates; the motion, the
 readings and what is made of the raw lines are those of the path through a port.
@@ -12,7 +12,8 @@ from datetime import datetime
 import numpy as np
 
 from padlab.capture.procedure import read_procedure
-from padlab.capture.virtual.hand import Hand, Squeezed, play
+from padlab.capture.virtual.hand import Hand, play
+from padlab.capture.virtual.physics import Squeezed
 from padlab.capture.virtual.readings import RigErrors, simulate_readings
 from padlab.capture.virtual.simulate import bench_record
 from padlab.records.pad import Pad
@@ -49,7 +50,8 @@ def put_on_file(shelf: Shelf, piece: Squeezed, *, procedure: str, errors: RigErr
         zip(since, ticks, readings.force_counts, readings.displacement_counts, strict=True))]
     recording = shelf.begin(
         kind=plan.kind, procedure=plan.to_json(), pad=pad, rig=rig, start_utc=start_utc, monotonic_s=0.0,
-        environment={"temperature_c": 21.0, "humidity_percent": 50.0}, note="invented", rng=random.Random(seed))
+        environment={"temperature_c": 21.0, "humidity_percent": 50.0}, note="invented",
+        rng=random.Random(seed))
     recording.append(instrument.name, lines)
     return recording.close("complete", derive=lambda run: samples_from_raw(run, read_raw(run)),
                            judge=lambda run, samples: [one.mark for one in judge(samples, run.procedure, [])])
