@@ -110,6 +110,8 @@ CODES: dict[str, tuple[Weight, str]] = {
     "one_place": (Weight.CAUTION, "all pads come from one place of the sheet"),
     "sheets_differ": (Weight.NOTE, "sheets differ: pads of one sheet count for less than as many sheets"),
     "no_reference": (Weight.CAUTION, "equivalence to the reference lot is not determined"),
+    "same_readings": (
+        Weight.CAUTION, "raw files of different pads are the same to the last byte: one may be a copy"),
     "standard_moved": (
         Weight.CAUTION, "what checks the rig or the gauge reads otherwise than before: not the pads moved"),
     "limits_provisional": (Weight.NOTE, "fewer than 20 lots: the limits of the chart are provisional"),

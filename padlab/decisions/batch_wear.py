@@ -171,7 +171,8 @@ def _marks(best: Sequence[_Read], asked: float) -> tuple[Mark, ...]:
             pads.setdefault(code, []).append(r.loss.readings.pad)
     marks = {mark(code, "wear", f"{CODES[code][1]} ({_named(names, len(best))})")
              for code, names in pads.items()}
-    marks |= {m for r in best for m in r.run.marks if m.weight is Weight.CAUTION}
+    marks |= {m for r in best for m in r.run.marks
+              if m.weight is Weight.CAUTION and m.code != "rig_doubt_unknown"}      # said below, once
     carried = [r.loss.readings.pad for r in best if r.at.is_carried_on]
     if carried:
         marks.add(mark("extrapolated", "wear", f"readings end just short of {asked:,.0f} strokes and are "

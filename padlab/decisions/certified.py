@@ -147,7 +147,22 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
     behind = [r.readings for r in result.characteristics] + list(reference or ())
     used = {run for r in behind for p in r.pads for run in p.runs} | {run for r in behind for run in r.beside}
     provenance = tuple(_provenance(run) for run in sorted(stock.runs, key=lambda r: r.id) if run.id in used)
+    marks |= _copies(provenance)
     return Certified(result, over_time, provenance, tuple(sorted(marks)))
+
+
+def _copies(provenance: Sequence[Provenance]) -> set[Mark]:
+    """Runs of different pads that hold the same bytes: one of them is a copy, and counts for nothing."""
+    pads: dict[str, list[tuple[str, str]]] = {}
+    for p in provenance:
+        for f in p.files:
+            pads.setdefault(f.sha256, []).append((p.pad, p.run))
+    return {
+        mark("same_readings", "pads", "the raw files of different pads are the same to the last byte: "
+             + ", ".join(f"pad {pad} (run {run})" for pad, run in same[:6]) + " ..." * (len(same) > 6))
+        for same in pads.values()
+        if len({pad for pad, _ in same if pad}) > 1
+    }
 
 
 def _asked(plan: BatchPlan) -> list[Characteristic]:

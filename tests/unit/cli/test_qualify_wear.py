@@ -60,7 +60,7 @@ def made(tmp_path_factory):
             rows = []
             for n in (0, 10_000, 30_000, 100_000, 160_000):
                 gauge = 1.6 + SWELLS_MM * n / 160_000 - (0.0 if idle else loss_mm(n, own))
-                rows += [[n, f"{gauge - 0.008 * (not idle and n > 0):.5f}", 0.1], [n, f"{gauge:.5f}", 24]]
+                rows += [[n, f"{gauge - 0.008 * (not idle and n > 0):.7f}", 0.1], [n, f"{gauge:.7f}", 24]]
             table = folder / "t.csv"
             with table.open("w", newline="", encoding="utf-8") as file:
                 csv.writer(file).writerows([["presses", "gauge", "rested"], *rows])
@@ -84,11 +84,12 @@ def test_the_lots_are_judged_by_their_true_losses(padlab, made, lot, verdict):
     assert answer["verdict"] == verdict
     assert (one["name"], one["n"], one["needed"]) == ("wear", 30, 28)
     assert one["condition"] == "after 100,000 strokes at the down stop"
-    # The table holds hundredths of a micrometre; the unloaded pad's swelling is taken off.
+    # Samples hold hundredths of a micrometre; the unloaded pad's swelling is taken off.
     for pad in one["pads"]:
         assert pad["value"] == pytest.approx(made[1][pad["pad"]], abs=2e-5)
     assert one["kept_apart"] == [{"what": "comes back with rest, not counted",
                                   "mean_mm": pytest.approx(0.008, abs=1e-5), "pads": 30}]
+    assert "same_readings" not in {m["code"] for m in answer["marks"]}
     # 30 pads, the control of the lot, and those of the reference lot.
     assert len(answer["runs"]) == (31 if lot == "2026-09" else 62)
     assert one["equivalence"]["shown"] is (lot == "2026-09")
@@ -128,3 +129,19 @@ def test_the_endurance_runs_of_the_samples_are_too_few_and_say_so(padlab, tmp_pa
     (one,) = json.loads(out)["characteristics"]
     assert (one["n"], one["verdict"]) == (2, "test_more")
     assert one["reasons"] == ["2 of 28 planned pads were tested"]
+
+
+def test_one_table_under_two_names_is_told(padlab, made, tmp_path):
+    import shutil
+
+    shelf = tmp_path / "shelf"
+    shutil.copytree(made[0] / "shelf", shelf)
+    first = next(f for f in sorted((shelf / "runs").iterdir()))
+    import_table(first / "raw" / "ORIGINAL", Shelf(shelf), kind="wear", columns=COLUMNS, now=BEGAN,
+                 start_utc=BEGAN, stop="down", rng=random.Random(7),
+                 pad=Pad("09-31", "cream wool felt", "felt", "2026-09", 19.0, 8.0, 1.6))
+    code, out, err = padlab("qualify", shelf, "--spec", made[0] / "spec.toml", "--lot", "2026-09", "--json")
+    assert code == 0, err
+    (mark,) = (m for m in json.loads(out)["marks"] if m["code"] == "same_readings")
+    assert "pad 09-01" in mark["message"]
+    assert "pad 09-31" in mark["message"]
