@@ -59,7 +59,7 @@ def made(tmp_path_factory):
             truth[pad] = loss_mm(ASKED, own)
             rows = []
             for n in (0, 10_000, 30_000, 100_000, 160_000):
-                gauge = 1.6 + SWELLS_MM * n / 160_000 - (0.0 if idle else loss_mm(n, own))
+                gauge = 1.6 + 0.01 * month + SWELLS_MM * n / 160_000 - (0.0 if idle else loss_mm(n, own))
                 rows += [[n, f"{gauge - 0.008 * (not idle and n > 0):.7f}", 0.1], [n, f"{gauge:.7f}", 24]]
             table = folder / "t.csv"
             with table.open("w", newline="", encoding="utf-8") as file:
