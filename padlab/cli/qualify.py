@@ -245,15 +245,17 @@ def plan_words(plan: BatchPlan) -> list[str]:
             f"{risks.producer_risk:g}/{m} = {risks.producer_risk / m:.3g} of the time"
         )
     for p in plan.characteristics:
-        lines += ["", f"{p.characteristic.words}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
+        c = p.characteristic
+        about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
+        lines += ["", f"{about}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
         lines += [
             f"  {share:12.2%}    {least:.4f}" + (f" to {most:.4f}" if most - least > 5e-5 else "")
             for share, least, most in p.operating_curve
         ]
         lines += [
-            f"  with {c.n} pads a lot at {risks.consumer_quality:.3g} would pass "
-            f"{100 * c.consumer_risk:.0f} % of the time"
-            for c in p.smaller
+            f"  with {fewer.n} pads a lot at {risks.consumer_quality:.3g} would pass "
+            f"{100 * fewer.consumer_risk:.0f} % of the time"
+            for fewer in p.smaller
         ]
         if p.known_spread_n is not None:
             lines.append(f"  (were the spread known from many lots: {p.known_spread_n:.1f} pads)")

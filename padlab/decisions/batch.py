@@ -382,7 +382,7 @@ def _decided(
         return told
     good = acceptance(risks.producer_quality, k=constant, n=worth, degrees_of_freedom=df, two_sided=two)[0]
     bad = acceptance(risks.consumer_quality, k=constant, n=worth, degrees_of_freedom=df, two_sided=two)[1]
-    reasons = [_against(k, constant)]
+    reasons = [_against(k, constant, told.n)]
     if 1 - good > risks.producer_risk + 1e-9:
         reasons.append(f"so few independent pads refuse a good lot {100 * (1 - good):.0f} % of the time")
     verdict = BatchVerdict.ACCEPT if k >= constant else BatchVerdict.REFUSE
@@ -402,9 +402,9 @@ def _worth(s: _Sample, lot_size: int | None) -> tuple[float, float]:
     return n / left, n / left - 1
 
 
-def _against(k: float, constant: float) -> str:
+def _against(k: float, constant: float, n: int) -> str:
     word = "at least" if k >= constant else "less than"
-    return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that are needed"
+    return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that {n} pads need"
 
 
 def _by_guard(told: CharacteristicResult, s: _Sample, constant: float) -> list[str]:
@@ -432,9 +432,10 @@ def _double(
         return told
     if told.n >= rule.total:
         verdict = BatchVerdict.ACCEPT if k >= low else BatchVerdict.REFUSE
-        return replace(told, needed=rule.total, verdict=verdict, reasons=(_against(k, low),))
+        return replace(told, needed=rule.total, verdict=verdict, reasons=(_against(k, low, told.n),))
     if k >= low:
-        return replace(told, verdict=BatchVerdict.ACCEPT, reasons=(f"first sample: {_against(k, low)}",))
+        said = f"first sample: {_against(k, low, told.n)}"
+        return replace(told, verdict=BatchVerdict.ACCEPT, reasons=(said,))
     if k < high:
         return replace(
             told,

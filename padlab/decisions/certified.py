@@ -106,7 +106,9 @@ class Certified:
         lines = [f"{result.plan.spec.material}, lot {result.lot}: {WORDS[result.verdict].upper()}"]
         for r in result.characteristics:
             mean = "not determined" if r.mean is None else size_words(r.mean.value, r.characteristic)
-            lines.append(f"  {r.characteristic.words}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
+            c = r.characteristic
+            about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
+            lines.append(f"  {about}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
             lines += [f"    {reason}" for reason in r.reasons]
             if r.equivalence is not None:
                 lines.append(f"    {equivalence_words(r)}")

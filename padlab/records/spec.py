@@ -199,19 +199,27 @@ def _limits_too(table: dict[str, Any]) -> list[str]:
     def read(model: type[Form], part: Any) -> Form | None:
         if not isinstance(part, dict):
             return None
-        try:
-            return model.model_validate({k: v for k, v in part.items() if k in model.model_fields})
-        except ValidationError:                     # told already
-            return None
+        known = {k: v for k, v in part.items() if k in model.model_fields}
+        for _ in range(2):                          # what is wrong by itself was told: without it
+            try:
+                return model.model_validate(known)
+            except ValidationError as fault:
+                wrong = {e["loc"][0] for e in fault.errors() if e["loc"]}
+                known = {k: v for k, v in known.items() if k not in wrong}
+        return None
 
     mistakes: list[str] = []
+    told: list[str] = []
     parts = table.get("characteristic")
     for number, part in enumerate(parts if isinstance(parts, list) else ()):
         form = read(_CharacteristicForm, part)
         if form is not None and ("reference" not in table or read(_ReferenceForm, table["reference"])):
-            _characteristic(form, f"characteristic.{number}", read(_ReferenceForm, table.get("reference")),
-                            mistakes)
-    return mistakes
+            here = f"characteristic.{number}"
+            _characteristic(form, here, read(_ReferenceForm, table.get("reference")), mistakes)
+            told += [f"{here}.{key}:" for key in part if key not in form.model_fields_set]
+            if {"low", "high"} & (set(part) - form.model_fields_set):
+                told.append(f"{here}: low")         # there is a limit, but not one that can be read
+    return [one for one in mistakes if not one.startswith(tuple(told))]
 
 
 def _characteristic(form: _CharacteristicForm, key: str, reference: _ReferenceForm | None,

@@ -131,13 +131,16 @@ def certified_files(page: bytes) -> tuple[RawFile, ...]:
     FileFormatError
         No certificate, or its list is not the one that its own hash was made of.
     """
-    files, whole = _of_pdf(page) if page.startswith(b"%PDF-") else _of_page(page.decode("utf-8", "replace"))
+    is_paper = page.startswith(b"%PDF-")
+    files, whole = _of_pdf(page) if is_paper else _of_page(page.decode("utf-8", "replace"))
     if whole is None or any(RUN_ID.fullmatch(f.run) is None for f in files):
         raise FileFormatError(
             "this is no certificate of padlab",
             expected="a page or a PDF that padlab qualify wrote",
             seen=f"{len(files)} raw files named",
-            remedy="a PDF that another program has saved anew has lost its list: ask for the original",
+            remedy="a PDF that another program saved anew has lost its list: ask for the original"
+            if is_paper
+            else None,
         )
     if content_hash(files) != whole:
         raise FileFormatError(

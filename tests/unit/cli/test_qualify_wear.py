@@ -98,7 +98,7 @@ def test_the_lots_are_judged_by_their_true_losses(padlab, made, lot, verdict):
 def test_the_certificate_says_what_was_asked_and_what_was_not_tested(padlab, made, tmp_path):
     page = tmp_path / "c.html"
     out = qualify(padlab, made, "2026-10", "--out", page)
-    assert "wear: refused; 30 pads" in out
+    assert "wear (after 100,000 strokes at the down stop): refused; 30 pads" in out
     text = page.read_text("utf-8")
     for words in ("after 100,000 strokes at the down stop", "comes back with rest, not counted: 8.0 µm",
                   "2026-09", "readings over a service", "No check standard is on file", "of the gauge"):

@@ -72,6 +72,14 @@ def test_every_mistake_is_named_at_once():
         assert part in joined, part
 
 
+def test_a_limit_is_judged_beside_another_mistake_of_the_same_table():
+    # What used to happen: with after_strokes in quotes, the limit without a unit was told the next time.
+    said = mistakes({"name": "wear", "after_strokes": "many", "high": 2}, THICK)
+    assert len(said) == 2
+    for part in ("characteristic.0.after_strokes: a whole number", "characteristic.0.high: '2' has no unit"):
+        assert any(one.startswith(part) for one in said), part
+
+
 @pytest.mark.parametrize(("characteristic", "more", "part"), [
     ({"name": "colour", "low": "1mm"}, {}, "characteristic.0.name"),
     ({"name": "wear", "high": "1thou"}, {}, "characteristic.0.after_strokes: the number of strokes"),

@@ -132,7 +132,7 @@ def test_the_paper_says_all_that_the_page_says(shop):
     reader = PdfReader(io.BytesIO(data))
     assert all((float(p.mediabox.width), float(p.mediabox.height)) == pytest.approx((595.28, 841.89), abs=0.1)
                for p in reader.pages)
-    assert [o["/Title"] for o in reader.outline][:2] == ["Verdict", "Thickness"]
+    assert [o["/Title"] for o in reader.outline][:2] == ["Verdict", "Thickness under the gauge's foot"]
 
 
 def test_heads_of_a_table_stand_on_every_sheet_that_it_runs_over(shop):
