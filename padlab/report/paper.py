@@ -36,6 +36,8 @@ MM_PER_POINT = 25.4 / 72
 FACE = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf", "M": "DejaVuSansMono.ttf"}
 BODY, SMALL, HEADINGS = 8.6, 7.4, {"h1": 15.0, "h2": 11.5, "h3": 9.2}
 LOOKS = {"within": TEAL, "beyond": RUST, "undecided": SLATE, "care": "#7a4a00", "out": MUTED}
+SIGNS = {"within": "●", "beyond": "□", "undecided": "◇", "care": "▲"}
+"""Before the words of a look, so that grey print loses nothing."""
 HEAD_MM = 46.0
 """Width of the heads of a list of facts."""
 LEAST_COLUMN_MM = 9.0
@@ -194,7 +196,15 @@ def _words(node: Node, look: Look) -> Iterator[Words]:
         elif n.tag == "br":
             yield Words(None, look)
         elif n.tag not in UNSEEN:
-            yield from _words(n, _inner(n, look))
+            own = _inner(n, look)
+            yield from _signed(n, own)
+            yield from _words(n, own)
+
+
+def _signed(node: Node, look: Look) -> Iterator[Words]:
+    for name in node.classes:
+        if name in SIGNS:
+            yield Words(SIGNS[name] + " ", look)
 
 
 def _inner(node: Node, look: Look) -> Look:
@@ -239,6 +249,7 @@ class _Sheet:
         self._letters = [cast("TTFFont", self.pdf.fonts[name]).cmap for name in ("s", "sB", "m")]
         self.left, self.width = MARGIN_MM[0], PAGE_MM[0] - 2 * MARGIN_MM[0]
         self.bottom = PAGE_MM[1] - MARGIN_MM[2]
+        self.whole = self.bottom - MARGIN_MM[1]
         self.replaced = False
         self.foot = foot
         self.measured = lru_cache(maxsize=20_000)(self._measured)
@@ -341,23 +352,21 @@ class _Sheet:
             self.pdf.text(x, base, text)
             x += wide
 
-    def row(self, cells: Sequence[tuple[float, list[Line]]], *, pad: float = 1.0) -> bool:
-        """Print cells side by side at their own x; a row higher than a sheet runs over. Whether it turned."""
+    def row(self, cells: Sequence[tuple[float, list[Line]]], *, pad: float = 1.0) -> None:
+        """Print cells side by side at their own x; a row higher than a sheet runs over, cell by cell."""
         high = max((height(lines) for _, lines in cells), default=0.0) + 2 * pad
-        turned = self.y + high > self.bottom and self.y > MARGIN_MM[1]
-        self.need(high)
-        if high <= self.bottom - MARGIN_MM[1]:
+        if high <= self.whole:
+            self.need(high)
             for x, lines in cells:
                 y = self.y + pad
                 for line in lines:
                     self._print(line, x, y)
                     y += height([line])
             self.y += high
-            return turned
+            return
         for x, lines in cells:                                # too long for a sheet: one after the other
             self.put(lines, x)
         self.y += pad
-        return turned
 
     def rule(self, *, colour: str = RULE, wide: float = 0.2) -> None:
         """A line across the sheet."""
@@ -395,7 +404,8 @@ def _flow(sheet: _Sheet, node: Node, x: float, width: float) -> None:
             _heading(sheet, n, x, width)
         elif n.tag == "p":
             sheet.gap(0.9)
-            sheet.put(sheet.broken(list(_words(n, _inner(n, Look()))), width), x)
+            look = _inner(n, Look())
+            sheet.put(sheet.broken([*_signed(n, look), *_words(n, look)], width), x)
             sheet.gap(0.9)
         elif n.tag == "dl":
             _facts(sheet, n, x, width)
@@ -486,7 +496,8 @@ def _table(sheet: _Sheet, node: Node, x: float, width: float) -> None:
     pad = 0.5 if "dense" in node.classes else 0.9
     for row in rows:
         made = cells(row, head=False)
-        if sheet.y + max(height(lines) for _, lines in made) + 2 * pad > sheet.bottom:
+        high = max(height(lines) for _, lines in made) + 2 * pad
+        if sheet.y + high > sheet.bottom and high <= sheet.whole - 20:             # its heads go with it
             sheet.turn()
             print_heads()
         sheet.row(made, pad=pad)
@@ -534,7 +545,7 @@ def _figures(sheet: _Sheet, figures: Sequence[Node], x: float, width: float) -> 
     drawn = max(own * h / w for own, (w, h) in zip(wide, sizes, strict=True))
     below = max(height(foot) for _, foot in parts)
     sheet.gap(2)
-    sheet.need(min(above + drawn + below + 2, sheet.bottom - MARGIN_MM[1]))
+    sheet.need(min(above + drawn + below + 2, sheet.whole))
     top, left = sheet.y, x
     for f, own, (head, foot) in zip(figures, wide, parts, strict=True):
         sheet.y = top
