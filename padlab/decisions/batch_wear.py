@@ -169,29 +169,29 @@ def _marks(best: Sequence[_Read], asked: float) -> tuple[Mark, ...]:
     for r in best:
         for code in {m.code for m in r.loss.marks}:
             pads.setdefault(code, []).append(r.loss.readings.pad)
-    marks = {mark(code, "wear", f"{CODES[code][1]} ({_named(names, len(best))})")
+    marks = {mark(code, "wear", f"{CODES[code][1]} ({named(names, len(best))})")
              for code, names in pads.items()}
     marks |= {m for r in best for m in r.run.marks
               if m.weight is Weight.CAUTION and m.code != "rig_doubt_unknown"}      # said below, once
     carried = [r.loss.readings.pad for r in best if r.at.is_carried_on]
     if carried:
         marks.add(mark("extrapolated", "wear", f"readings end just short of {asked:,.0f} strokes and are "
-                       f"carried on straight ({_named(carried, len(best))})"))
+                       f"carried on straight ({named(carried, len(best))})"))
     bent = [r for r in best if r.at.may_be_missing_mm > BENDS * max(r.at.loss_mm, 0.0)]
     if bent:
         most = max(r.at.may_be_missing_mm for r in bent)
         marks.add(mark("between_readings", "wear", f"readings lie far apart around {asked:,.0f} strokes: "
                        f"up to {both_lengths(most)} may be missing in the loss "
-                       f"({_named([r.loss.readings.pad for r in bent], len(best))})"))
+                       f"({named([r.loss.readings.pad for r in bent], len(best))})"))
     marks.add(mark("rig_doubt_unknown", "wear", "the doubt of the gauge, and of an unloaded pad's readings, "
                    "is not known: no guard band"))
     return tuple(sorted(marks))
 
 
-def _named(pads: Sequence[str], of: int) -> str:
+def named(pads: Sequence[str], of: int) -> str:
     """Which pads, in words: all of them, or by name.
 
-    >>> _named(["A1", "A2"], 2), _named(["A1"], 2)
+    >>> named(["A1", "A2"], 2), named(["A1"], 2)
     ('all 2 pads', 'pad A1')
     """
     if len(pads) == of and of > 1:

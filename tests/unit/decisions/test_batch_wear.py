@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from padlab.decisions.batch import BatchVerdict, judge_lot
 from padlab.decisions.batch_plan import plan_batch
 from padlab.decisions.batch_readings import NotMeasured
-from padlab.decisions.batch_wear import loss_at, wear_readings
+from padlab.decisions.batch_wear import LossAt, loss_at, named, wear_readings
 from padlab.marks import mark
 from padlab.records.pad import Pad
 from padlab.records.run import Run
@@ -235,3 +235,32 @@ def test_two_characteristics_of_one_name_are_held_against_their_own_reference():
     for one in judge_lot(plan, new, reference=old).characteristics:
         assert one.equivalence.difference == pytest.approx(0, abs=1e-12)
         assert one.equivalence.is_shown
+
+
+def test_cautions_of_the_runs_travel_once_and_notes_stay():
+    marks = (mark("units_doubtful", "run", "a size that is unusual"), mark("imported", "run"),
+             mark("rig_doubt_unknown", "run"))
+    found = wear_readings(C, lot="L", runs=[run("p", lambda n: 2e-7 * n, marks=marks)])
+    assert codes(found) == {"units_doubtful", "no_control", "rig_doubt_unknown"}
+    assert sum(m.code == "rig_doubt_unknown" for m in found.marks) == 1
+
+
+def test_carried_on_and_between_are_told_apart():
+    at, loss = np.array([0.0, 5e4, 9.9e4]), np.array([0.0, 0.010, 0.0198])
+    assert loss_at(at, loss, 1e5) == LossAt(pytest.approx(0.020), 0.0, True)
+    assert loss_at(at, loss, 5e4) == LossAt(0.010, 0.0, False)
+
+
+def test_pads_are_named_up_to_six():
+    some = [f"p{i}" for i in range(8)]
+    assert named(some[:6], 9).endswith("p4, p5")
+    assert named(some[:7], 9).endswith("p5 and 1 more")
+    assert named(some[:1], 1) == "pad p0"
+    assert named(some, 8) == "all 8 pads"
+
+
+def test_a_falling_loss_has_no_bent_path_below_nothing():
+    # A pad that swelled: the loss is negative, and what may be missing is still told against nothing.
+    found = wear_readings(C, lot="L", runs=[run("p", lambda n: -1e-8 * n, at=(0, 5e4, 2e5))])
+    assert found.pads[0].value == pytest.approx(-0.001)
+    assert "between_readings" not in codes(found)

@@ -75,3 +75,14 @@ def test_another_rigs_spring_says_nothing_of_this_rig():
     # What came later is another certificate's.
     assert check_standard(drifted, by_gauge=False, rigs=["bench"], until=DAYS[-2]).moved is None
     assert check_standard(other, by_gauge=False, rigs=["bench"], until=DAYS[-1]) is None
+
+
+def test_a_check_of_one_instrument_alone_and_a_moved_gauge():
+    lone = replace(check(DAYS[1], 20.0, name="cccccc"))
+    lone = replace(lone, _samples=lone.samples[["time_s", "force_n"]])
+    seen = check_standard([check(DAYS[0], 20.0), lone], by_gauge=False, rigs=[], until=DAYS[-1])
+    assert [p.label for p in seen.chart.points] == [DAYS[0]]
+    assert seen.about == "rate of the steel spring"
+    ring = moved(list(zip(DAYS, [1.524, 1.525, 1.523, 1.524, 1.504], strict=True)), unit="mm")
+    assert "20.0 um (0.8 thou) below the mean of its 4 earlier readings" in ring.words
+    assert "the gauge has moved" in ring.words
