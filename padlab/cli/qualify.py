@@ -67,7 +67,7 @@ def command(
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
     if out is not None and out.suffix.lower() == ".pdf":
-        from padlab.report.paper import can_print
+        from padlab.report.paper_sheet import can_print
 
         can_print()
     from padlab.records.spec import read_spec

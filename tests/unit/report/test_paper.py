@@ -16,10 +16,11 @@ from pypdf import PdfReader, PdfWriter
 
 from padlab.cli.main import main
 from padlab.errors import FileFormatError, InputError
-from padlab.report import certificate, paper
+from padlab.report import certificate, paper, paper_sheet
 from padlab.report.certificate import certified_files
-from padlab.report.paper import Look, Words, _Sheet, on_paper
+from padlab.report.paper import on_paper
 from padlab.report.paper_drawing import path_steps
+from padlab.report.paper_sheet import Look, Sheet, Words, can_print
 
 HOSTILE = {
     "markup": '<script>alert(1)</script> <b>"q"</b> &amp; &lt;',
@@ -198,7 +199,7 @@ SHEET = []
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.text(max_size=60), max_size=6), st.floats(8, 180))
 def test_no_line_is_wider_than_its_place_and_no_letter_is_lost(texts, width):
-    sheet = SHEET[0] if SHEET else SHEET.append(_Sheet(foot="f")) or SHEET[0]
+    sheet = SHEET[0] if SHEET else SHEET.append(Sheet(foot="f")) or SHEET[0]
     lines = sheet.broken([Words(t, Look(9.0, "B" if n % 2 else "")) for n, t in enumerate(texts)], width)
     for line in lines:
         assert sum(wide for _, _, wide in line) <= width + 1e-6
@@ -239,15 +240,15 @@ def test_a_changed_pdf_is_found_and_one_saved_anew_is_refused_or_still_right(sho
 
 def test_without_its_package_the_extra_is_named_before_anything_is_fitted(shop, monkeypatch):
     def absent(name):
-        raise paper.PackageNotFoundError(name)
+        raise paper_sheet.PackageNotFoundError(name)
 
-    monkeypatch.setattr(paper, "distribution", absent)
+    monkeypatch.setattr(paper_sheet, "distribution", absent)
     code, _, err = shop.padlab("qualify", "no such shelf", "--spec", "none.toml", "--lot", "x", "--out",
                                shop.folder / "c.PDF")
     assert code == 1
     assert "padlab[pdf]" in err
     with pytest.raises(InputError):
-        paper.can_print()
+        can_print()
 
 
 def test_a_drawing_is_read_step_by_step():
