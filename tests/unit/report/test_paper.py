@@ -133,6 +133,11 @@ def test_the_paper_says_all_that_the_page_says(shop):
     reader = PdfReader(io.BytesIO(data))
     assert all((float(p.mediabox.width), float(p.mediabox.height)) == pytest.approx((595.28, 841.89), abs=0.1)
                for p in reader.pages)
+    # Every pad is a dot of eight curves, in two drawings; nothing is a picture of points.
+    drawn = b"".join(p.get_contents().get_data() for p in reader.pages)
+    assert len(re.findall(rb" c$|\bc\b", drawn, re.MULTILINE)) >= 2 * 40 * 8
+    assert not any("/XObject" in (p.get("/Resources") or {}) and p["/Resources"]["/XObject"]
+                   for p in reader.pages)
     assert [o["/Title"] for o in reader.outline][:2] == ["Verdict", "Thickness under the gauge's foot"]
 
 
