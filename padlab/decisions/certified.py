@@ -12,7 +12,7 @@ from padlab.decisions.batch_plan import BatchPlan
 from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
 from padlab.decisions.batch_wear import wear_readings
 from padlab.decisions.check_standard import CheckStandard, check_standard
-from padlab.decisions.lots_over_time import Chart, lots_chart
+from padlab.decisions.lots_over_time import Chart, day_of, lots_chart
 from padlab.drift.touch import NetStrokes
 from padlab.fitting.results import RunFit
 from padlab.marks import Mark, mark
@@ -134,7 +134,7 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
     spec = plan.spec
     reference = None if spec.reference_lot is None else read[spec.reference_lot]
     result = judge_lot(plan, read[lot], reference=reference)
-    until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
+    until = max((day_of(r.first_utc) for r in read[lot] if r.first_utc is not None), default="")
     drawn = [_over_time(c, [read[name][number] for name in lots], stock, lot, until)
              for number, c in enumerate(_asked(plan))]
     over_time = tuple(o for o in drawn if o is not None)
@@ -207,7 +207,7 @@ def _over_time(
     c: Characteristic, lots: Sequence[LotReadings], stock: Stock, lot: str, until: str
 ) -> OverTime | None:
     """Lots and check standard up to the day of the judged lot: what came later is another certificate's."""
-    seen = [lot for lot in lots if lot.first_utc is not None and lot.first_utc[:10] <= until[:10]]
+    seen = [one for one in lots if one.first_utc is not None and day_of(one.first_utc) <= until]
     chart = lots_chart(seen)
     if chart is None:
         return None
@@ -218,7 +218,7 @@ def _over_time(
     by_gauge = any(run in gauges for run in used)
     rigs = [f.rig for f in stock.fits if f.run in used and f.rig is not None]
     standard = check_standard(stock.checks, by_gauge=by_gauge, rigs=rigs, until=until)
-    days = {one.lot: (one.first_utc or "")[:10] for one in seen}
+    days = {one.lot: day_of(one.first_utc) for one in seen if one.first_utc is not None}
     what = "gauge" if by_gauge else "rig"
     none = f"no check standard is on file: a drift of the {what} would look like one of the pads"
     return OverTime(c, chart, tuple(days[p.label] for p in chart.points), standard, none)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from padlab.decisions.lots_over_time import Chart, chart_of, spring_rate_n_per_mm
+from padlab.decisions.lots_over_time import Chart, chart_of, day_of, spring_rate_n_per_mm
 from padlab.errors import RunError
 from padlab.records.gauge import readings_of
 from padlab.records.run import Run
@@ -93,13 +93,14 @@ def check_standard(checks: Iterable[Run], *, by_gauge: bool, rigs: Sequence[str]
     until : str
         The day of the lot; what came later is another certificate's.
     """
-    in_time = sorted((r for r in checks if r.start_utc[:10] <= until[:10]), key=lambda r: (r.start_utc, r.id))
+    dated = sorted(((day_of(r.start_utc), r) for r in checks), key=lambda d: (d[0], d[1].start_utc, d[1].id))
+    in_time = [(day, run) for day, run in dated if day <= until]
     if by_gauge:
         rings: dict[tuple[str, str], list[tuple[str, float]]] = {}
-        for run in in_time:
+        for day, run in in_time:
             if run.gauge is not None:
                 mean = float(np.mean([r.thickness_mm for r in readings_of(run)]))
-                rings.setdefault((run.gauge.material, run.gauge.lot), []).append((run.start_utc[:10], mean))
+                rings.setdefault((run.gauge.material, run.gauge.lot), []).append((day, mean))
         if not rings:
             return None
         # Two rings are two charts; the one that was read last goes with this lot.
@@ -108,10 +109,10 @@ def check_standard(checks: Iterable[Run], *, by_gauge: bool, rigs: Sequence[str]
         return CheckStandard(about, "mm", chart_of(values), moved(values, unit="mm"))
     rig = max(sorted(Counter(rigs).items()), key=lambda item: item[1])[0] if rigs else None
     values = []
-    for run in in_time:
+    for day, run in in_time:
         if run.kind == "check" and (rig is None or run.rig is None or run.rig.name == rig):
             try:
-                values.append((run.start_utc[:10], spring_rate_n_per_mm(run)))
+                values.append((day, spring_rate_n_per_mm(run)))
             except RunError:                        # a check of one instrument alone has no rate
                 continue
     if not values:
