@@ -79,7 +79,7 @@ def on_paper(page: str, *, foot: str, subject: str = "", attached: dict[str, byt
     if sheet.replaced:
         sheet.gap(2)
         said = ("Letters that this typeface lacks, or that run from right to left, stand as their code "
-                "points, such as [U+4E2D].")
+                "points, such as [U+4E2D]; in drawings as □.")
         sheet.put(sheet.broken([Words(said, Look(SMALL, "", MUTED))], sheet.width), sheet.left)
     for name, data in (attached or {}).items():
         sheet.pdf.embed_file(bytes=data, basename=name, modification_date=FIXED, creation_date=FIXED,
@@ -324,7 +324,7 @@ def _figures(sheet: Sheet, figures: Sequence[Node], x: float, width: float) -> N
         sheet.y = top
         sheet.put(head, left)
         draw_svg(sheet.pdf, next(f.all("svg")).svg, x_mm=left, y_mm=top + above, width_mm=own,
-                 words=sheet.printable)
+                 words=lambda text: sheet.printable(text, instead="□"))
         sheet.y = top + above + drawn + 1
         sheet.put(foot, left)
         left += own + gap

@@ -69,13 +69,16 @@ def can_print() -> None:
         ) from fault
 
 
-def shown(text: str, *, has: Callable[[int], bool]) -> str:
-    """Text as it can be printed: what the typeface lacks, or runs from right to left, as its code point."""
+def shown(text: str, *, has: Callable[[int], bool], instead: str | None = None) -> str:
+    """Text as it can be printed: what the typeface lacks, or runs from right to left, as its code point.
+
+    ``instead`` stands for it where there is no room for a code point.
+    """
     if text.isascii():
         return plain(text)
     return "".join(
         c if c in "\n\t " or (has(ord(c)) and unicodedata.bidirectional(c) not in ("R", "AL"))
-        else f"[U+{ord(c):04X}]" for c in plain(text))
+        else instead or f"[U+{ord(c):04X}]" for c in plain(text))
 
 
 Line = list[tuple[str, Look, float]]                          # text, look, width in mm
@@ -126,9 +129,9 @@ class Sheet:
         self.pdf.set_font("m" if look.face == "M" else "s", "B" if look.face == "B" else "", look.points)
         self.pdf.set_text_color(*rgb(look.colour))
 
-    def printable(self, text: str) -> str:
+    def printable(self, text: str, *, instead: str | None = None) -> str:
         """As :func:`shown` by all three faces; remembers that something was replaced."""
-        told = shown(text, has=lambda code: all(code in letters for letters in self._letters))
+        told = shown(text, has=lambda code: all(code in known for known in self._letters), instead=instead)
         self.replaced |= told != plain(text)
         return told
 
