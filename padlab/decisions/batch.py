@@ -403,6 +403,8 @@ def _worth(s: _Sample, lot_size: int | None) -> tuple[float, float]:
 
 
 def _against(k: float, constant: float, n: int) -> str:
+    if k < 0 < constant:
+        return f"the mean lies {-k:.3f} standard deviations outside, {n} pads need {constant:.3f} inside"
     word = "at least" if k >= constant else "less than"
     return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that {n} pads need"
 
