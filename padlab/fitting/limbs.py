@@ -77,7 +77,8 @@ def gather(force_n: Array, position_mm: Array, *, start: int, peak: int, stop: i
         f, x = force_n[a:b], position_mm[a:b]
         u = np.log(np.maximum(f, -0.5 * F0_N) + F0_N)
         ok = (u >= low_u) & (u < high_u)
-        cell = ((u[ok] - low_u) / width).astype(np.intp)
+        # A reading a last digit below the upper end may be rounded into a cell that is not there.
+        cell = np.minimum(((u[ok] - low_u) / width).astype(np.intp), CELLS - 1)
         n = np.bincount(cell, minlength=CELLS).astype(np.float64)
         full = n > 0
         u_out[limb][full] = np.bincount(cell, u[ok], CELLS)[full] / n[full]

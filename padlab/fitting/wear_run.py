@@ -70,16 +70,13 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
     """
     axis, at, thickness = _positions(table, pad)
     marks = []
-    rest = _column(table, "rest_s")
+    rest, lasting = _column(table, "rest_s"), after_rest(table)
     if rest is None:
-        lasting = np.ones(at.size, dtype=bool)
         marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: rest before the readings is not on file; "
                           "the loss may hold what comes back"))
-    else:
-        lasting = np.nan_to_num(rest, nan=-1.0) >= min(LONG_REST_S, float(np.nanmax(rest)))
-        if not np.nanmax(rest) >= LONG_REST_S:
-            marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: no reading after a day of rest; the "
-                              "loss may hold what comes back"))
+    elif not np.nanmax(rest) >= LONG_REST_S:
+        marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: no reading after a day of rest; the "
+                          "loss may hold what comes back"))
     where, left = _means(at[lasting], thickness[lasting])
     if where.size < 2:
         raise FitError(f"pad {pad} has one reading that counts", seen=str(where.size),
@@ -91,6 +88,10 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
     loss = left[0] - left[1:]
     if controls:
         loss = loss - _drift_of(controls, axis, where)
+        ends = min(float(np.nanmax(table[axis])) for table in controls)
+        if ends < where[-1]:
+            marks.append(mark("no_control", f"pad {pad}", f"pad {pad}: the unloaded pad was read up to "
+                              f"{ends:.3g} {axis} only; what warmth and damp did later is in the loss"))
     else:
         marks.append(mark("no_control", f"pad {pad}"))
     by_mass, by_mass_at = _rubbed_off(table, at, lasting, float(left[0]))
@@ -98,6 +99,19 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
     return PadLoss(WearReadings(pad, lot, where[1:] - first, loss), axis, float(left[0]),
                    None if rest is None else _came_back(at, thickness, lasting), by_mass,
                    None if lasts is None or by_mass is None else lasts - by_mass, tuple(marks))
+
+
+def after_rest(table: Mapping[str, Any]) -> Flags:
+    """Which readings tell what lasts (n,): those after a day of rest, or after the longest that was taken.
+
+    A pad that nobody has pressed yet has nothing that could come back: its reading counts without a rest.
+    """
+    n = len(np.asarray(table["thickness_mm"]))
+    rest, strokes = _column(table, "rest_s"), _column(table, "strokes")
+    if rest is None:
+        return np.ones(n, dtype=bool)
+    rested = np.nan_to_num(rest, nan=-1.0) >= min(LONG_REST_S, float(np.nanmax(rest)))
+    return rested if strokes is None else rested | (strokes == 0)
 
 
 def _positions(table: Mapping[str, Any], pad: str) -> tuple[Axis, Array, Array]:

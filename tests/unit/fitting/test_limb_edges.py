@@ -191,3 +191,16 @@ def test_many_problems_at_once_are_each_their_own() -> None:
     for k in range(50):
         alone = _rising_least_squares(gram[k][None], right[k][None])[0]
         assert together[k] == pytest.approx(alone, abs=1e-12)
+
+
+def test_a_reading_a_last_digit_below_the_upper_end_falls_into_the_last_cell():
+    # What used to happen: now and then such a reading was rounded into a cell beyond the last, and the fit of
+    # its run ended in an IndexError.
+    low_u = np.log(2 * F0_N)
+    for top_n in np.linspace(3.0, 20.0, 200):
+        force = np.r_[np.linspace(0.3, top_n, 40), np.linspace(top_n, 0.3, 40)[1:]]
+        u = np.log(force + F0_N)
+        cells = gather(force, force / 20, start=0, peak=39, stop=79, low_u=low_u,
+                       high_u=np.nextafter(u.max(), np.inf))
+        assert cells.n.sum() == np.count_nonzero(u >= low_u) + 1          # the peak is on both limbs
+        assert cells.n[:, -1].min() >= 1
