@@ -60,8 +60,8 @@ class StrokeSummariser:
     def __init__(self, *, zero_n: float = 0.0) -> None:
         self.zero_n = zero_n
         self.dropped = 0
-        self._held = np.zeros((4, 0))                # time, net force, displacement, machine's count
-        self._first = 0                              # number of the first held sample in the stream
+        self.seen = 0                                # samples of the stream so far
+        self._held = np.zeros((5, 0))                # time, net force, displacement, machine's count, number
         self._last_s = -np.inf
         self._end_s = np.nan                         # when the stroke before ended
         self._is_down = True                         # samples are passed over until the force is under OFF
@@ -79,11 +79,13 @@ class StrokeSummariser:
         Returns
         -------
         dict of arrays (m,)
-            The columns of :data:`padlab.records.stroke_rows.COLUMNS` but ``stroke``, and ``stop``: how many
-            samples of the stream had gone by when the stroke was known.
+            The columns of :data:`padlab.records.stroke_rows.COLUMNS` but ``stroke``, and ``stop``: the number
+            (from 0, over the whole stream) of the first sample after the stroke.
         """
         count = np.full(time_s.size, np.nan) if machine is None else machine
-        new = np.array([time_s, force_n - self.zero_n, displacement_mm, count], dtype=np.float64)
+        number = np.arange(self.seen, self.seen + time_s.size)
+        self.seen += time_s.size
+        new = np.array([time_s, force_n - self.zero_n, displacement_mm, count, number], dtype=np.float64)
         good = np.isfinite(new[:3]).all(axis=0)
         earlier = np.maximum.accumulate(np.concatenate([[self._last_s], np.where(good, new[0], -np.inf)]))
         good &= new[0] > earlier[:-1]
@@ -96,7 +98,7 @@ class StrokeSummariser:
         if self._is_down:
             up = np.flatnonzero(held[1] < OFF_N)
             start = int(up[0]) if up.size else held.shape[1]
-            held, self._first, self._is_down = held[:, start:], self._first + start, not up.size
+            held, self._is_down = held[:, start:], not up.size
         self._held = held
         return self._take(is_over=False)
 
@@ -107,7 +109,7 @@ class StrokeSummariser:
     # -- one buffer ----------------------------------------------------------------------------------
 
     def _take(self, *, is_over: bool) -> Rows:
-        time, force, place, machine = self._held
+        time, force, place, machine, number = self._held
         size = force.size
         on, off = _presses(force)
         if on.size > off.size and size - on[-1] > LONGEST:
@@ -123,7 +125,7 @@ class StrokeSummariser:
             if not last:
                 rows, ended = {k: v[:-1] for k, v in rows.items()}, ended - 1
         self._chain(rows)
-        rows["stop"] = rows["stop"] + self._first
+        rows["stop"] = number[rows["stop"].astype(np.int64)] if size else rows["stop"]
         self._keep_from(on, off, ended, size)
         return rows
 
@@ -143,7 +145,11 @@ class StrokeSummariser:
         else:
             start = max(last, size - VALLEY)
         self._held = self._held[:, start:].copy()
-        self._first += start
+
+    @property
+    def needs_from(self) -> int:
+        """Number of the first sample that is still looked at, counted from 0 over the whole stream."""
+        return int(self._held[4, 0]) if self._held.shape[1] else self.seen
 
 
 def summarise(time_s: Array, force_n: Array, displacement_mm: Array, *, zero_n: float = 0.0) -> Rows:
