@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,8 +31,13 @@ class EnduranceRecording(Recording):
 
     _strokes: StrokeLog
 
+    def __init__(self, folder: Path, package: dict[str, Any], rig: RigRecord, clock: Callable[[], float], *,
+                 resumes: bool = False) -> None:
+        begun = {"parts": {}, "zero_n": None, "machine_start": None, "resumed": []}
+        package["padlab"].setdefault("endurance", begun)             # from the first second
+        super().__init__(folder, package, rig, clock, resumes=resumes)
+
     def _open_more(self) -> None:
-        self._held.setdefault("endurance", {"parts": {}, "zero_n": None, "machine_start": None, "resumed": []})
         self._strokes = StrokeLog(self.folder, self._clock, self._parts_changed, self._endurance["parts"])
 
     def _close_more(self) -> None:
