@@ -157,7 +157,7 @@ def test_thirty_kills_and_the_count_is_the_machines(tmp_path, machine, recorders
     [folder] = runs.iterdir()
     recorded = 0
     for kill in range(KILLS):
-        time.sleep(rng.uniform(0.0, 0.4))                  # anywhere, in its beginning too
+        time.sleep(rng.uniform(0.0, 0.6))                  # anywhere, in its beginning too
         os.kill(pid, signal.SIGKILL)
         assert recorders.ended() == -signal.SIGKILL, (tmp_path / "said.txt").read_text()
         run = open_run(folder)
@@ -184,11 +184,12 @@ def test_thirty_kills_and_the_count_is_the_machines(tmp_path, machine, recorders
     sound = found["longest_step_s"] < 0.05                  # readings may be lost in a socket's last moment
     assert sound.mean() > 0.98
     assert np.abs(found["peak_n"] - asked)[sound].max() < 0.25
-    assert number.size > 0.3 * press.strokes                # it was recorded for most of the time
+    resumed = [g for g in run.gaps if g.reason.startswith("padlab was not")]
+    assert len(resumed) >= KILLS / 2                        # most of the recordings lived long enough to see one
+    assert all("the machine counted them" in g.reason for g in resumed)
     assert "strokes_unknown" not in {m.code for m in run.marks}
     missed = press.strokes - number.size
     assert any(m.code == "strokes_missed" and f"{missed:,} of {press.strokes:,}" in m.message for m in run.marks)
-    assert all("the machine counted them" in g.reason for g in run.gaps if g.reason.startswith("padlab was not"))
     assert not faults_of(folder)
     kept = (folder / "raw" / "main.csv").read_text().splitlines()[1:]
     loops = {int(line.split(",")[3]) for line in kept}
