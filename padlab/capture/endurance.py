@@ -1,10 +1,10 @@
-"""An endurance run from a machine that presses by itself: every stroke counted, in bounded memory, for weeks.
+r"""An endurance run from a machine that presses by itself: every stroke counted, for weeks, in little memory.
 
     lines --> strokes (:mod:`padlab.signals.strokes`) --> one row each, strokes/
-        \\--> of strokes 1 to 10 and twenty a decade the lines themselves, raw/
+        \--> of strokes 1 to 10 and twenty a decade the lines themselves, raw/
 
 padlab only reads. It neither starts nor stops the machine, so that nothing unforeseen moves when a run is
-resumed; what makes the machine safe is its own. A rig that has a motor of padlab's is refused here: a motor is
+resumed; what makes the machine safe is its own. A rig with a motor that padlab drives is refused here: it is
 driven only while somebody stands beside it.
 """
 
@@ -143,7 +143,7 @@ def resume_endurance(
         since_s = (now - datetime.fromisoformat(run.start_utc)).total_seconds()
         if last is not None:
             ended_s = last["time_s"] + (last["duration_s"] if np.isfinite(last["duration_s"]) else 0.0)
-            since_s = max(since_s, ended_s + 1e-3)           # a clock that was put back does not turn time back
+            since_s = max(since_s, ended_s + 1e-3)    # a clock that was put back turns no time back
         held = run.endurance or {}
         number = 0 if last is None else int(last["stroke"])
         follower = EnduranceFollower(procedure, zero_n=held.get("zero_n"), last=number)
@@ -306,11 +306,11 @@ class EnduranceRecorder(Recorder):
         if self._count is not None and self._count.is_least:
             found.append(mark("strokes_unknown", "run"))
         if self._count is not None and self._count.twice:
-            found.append(mark("readings_missing", "run", f"{self._count.twice} press(es) within one stroke of "
-                              "the machine are not counted"))
+            found.append(mark("readings_missing", "run", f"{self._count.twice} press(es) within one stroke "
+                              "of the machine are not counted"))
         if self._strokes is not None and self._strokes.dropped:
-            found.append(mark("readings_missing", "run", f"{self._strokes.dropped} reading(s) without a number "
-                              "or out of time are left out"))
+            found.append(mark("readings_missing", "run", f"{self._strokes.dropped} reading(s) without a "
+                              "number or out of time are left out"))
         return found
 
     def _judge(self, run: Run, samples: pd.DataFrame) -> list[Mark]:
@@ -321,8 +321,8 @@ class EnduranceRecorder(Recorder):
             rows += part["stroke"].size
             last = float(part["stroke"][-1]) if part["stroke"].size else last
         if last > rows:
-            return [mark("strokes_missed", "run", f"{last - rows:,.0f} of {last:,.0f} strokes were counted by "
-                         "the machine and not read")]
+            return [mark("strokes_missed", "run", f"{last - rows:,.0f} of {last:,.0f} strokes were counted "
+                         "by the machine and not read")]
         return []
 
 

@@ -81,14 +81,15 @@ class LinesFile(Wiring):
     counter: CounterFile | None = None
     clock: ClockFile | None = None
     strokes: CounterFile | None = Field(
-        None, description="an endurance machine's own count of its strokes; it goes up between two strokes, in "
+        None, description="an endurance machine's own count of its strokes: it goes up before each one, in "
                           "the air, and must survive a power cut")
     channel: tuple[ChannelFile, ...] = Field(min_length=1, max_length=16, strict=False)
 
     @field_validator("channel")
     @classmethod
     def _columns_fit(cls, channels: tuple[ChannelFile, ...], info: ValidationInfo) -> tuple[ChannelFile, ...]:
-        named = [(key, info.data[key].column) for key in ("counter", "clock", "strokes") if info.data.get(key)]
+        named = [(key, info.data[key].column) for key in ("counter", "clock", "strokes")
+                 if info.data.get(key)]
         named += [("channel", c.column) for c in channels]
         used = [c for _, c in named]
         faults = [f"column {c}: named twice among counter, clock, strokes and channels"

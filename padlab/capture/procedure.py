@@ -113,7 +113,8 @@ class Procedure:
             mistakes += [f"step {number + 1}: {fault}" for fault in faults]
             steps += [] if step is None else [step]
         if mistakes or not steps:
-            raise FileFormatError("the run's procedure is damaged: " + ("; ".join(mistakes)[:300] or "no steps"),
+            what = "; ".join(mistakes)[:300] or "no steps"
+            raise FileFormatError(f"the run's procedure is damaged: {what}",
                                   expected="the steps that padlab wrote", seen=str(stored.get("name"))[:60])
         return cls(name=str(stored.get("name")), kind=str(stored.get("kind")), title=str(stored.get("title")),
                    steps=tuple(steps), peak_net_n=stored.get("peak_net_n"),

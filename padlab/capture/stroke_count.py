@@ -1,7 +1,7 @@
 """Which number a stroke has: by the machine's own counter where there is one, else one after the other.
 
-The machine goes on while padlab is dead, or while a cable is loose. Its counter knows; so the number of a stroke
-is what the counter says, each is counted once, and what was not seen is counted all the same.
+The machine goes on while padlab is dead, or while a cable is loose. Its counter knows; so the number of a
+stroke is what the counter says, each is counted once, and what was not seen is counted all the same.
 
 >>> count = StrokeCount(modulus=65536, machine=65534.0)
 >>> [count.number(t, m) for t, m in [(0, 65535.0), (1, 0.0), (2, 1.0), (9, 8.0)]], count.missed

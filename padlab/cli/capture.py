@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 @click.option("--out", type=click.Path(path_type=Path), metavar="SHELF",
               help="The shelf on which the run is kept; made if it is not there.")
 @click.option("--resume", metavar="RUN",
-              help="Go on with an endurance run that was interrupted, after a marked gap; RIG only where it is "
-                   "a file of your own.")
+              help="Go on with an endurance run that was interrupted, after a marked gap; RIG only where it "
+                   "is a file of your own.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
 @click.option("--blank", metavar="RUN",
@@ -94,16 +94,17 @@ def command(
     from padlab.units import parse_quantity
 
     if resume is not None:
-        others = (procedure, pad_file, out, blank, note, temperature, humidity, conditioning, latitude, height,
-                  yes_after)
+        others = (procedure, pad_file, out, blank, note, temperature, humidity, conditioning, latitude,
+                  height, yes_after)
         if drive or any(one is not None for one in others):
             raise click.UsageError("--resume takes all else from the run: padlab capture [RIG] --resume RUN "
                                    "[--url URL]")
         resumed(resume, rig, urls, as_json=as_json)
         return
     if rig is None or procedure is None or out is None:
+        missing = "RIG" if rig is None else "PROCEDURE" if procedure is None else "--out"
         raise click.UsageError("padlab capture RIG PROCEDURE --out SHELF, or padlab capture --resume RUN; "
-                               f"missing: {'RIG' if rig is None else 'PROCEDURE' if procedure is None else '--out'}")
+                               f"missing: {missing}")
     steps = read_procedure(procedure)
     described = read_rig(rig).with_urls(urls)
     check_fits(described.to_record(), steps)
@@ -147,7 +148,7 @@ def command(
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
             calibrations=skew, note=note, should_stop=stop.is_asked,
-            on_begin=lambda recording: cautioned(screen, out, described.name, str(recording.folder)),
+            on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
             confirmed=confirmed, yes_after_s=calm_s, motor=motor,
         )
     tell(run, was_stopped=stop.is_asked(), as_json=as_json)
@@ -255,7 +256,7 @@ def _shown(shelf: Path) -> list[str]:
         return []
 
 
-def cautioned(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
+def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
     """The rig answers and the run is begun: cautions first, whole when this rig is new to the shelf."""
     from padlab.capture.prompts import Said
     from padlab.cautions import CAUTIONS
@@ -286,6 +287,7 @@ class Stop:
         self._before: dict[int, Any] = {}
 
     def is_asked(self) -> bool:
+        """Whether it was asked for."""
         return self._asked
 
     def __enter__(self) -> Stop:
@@ -349,4 +351,5 @@ class _LiveScreen:
 
 
 def live_screen() -> _PlainScreen | _LiveScreen:
+    """What shows a capture here: a terminal has a last line that is written over."""
     return _LiveScreen() if sys.stderr.isatty() else _PlainScreen()

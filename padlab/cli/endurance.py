@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from padlab.records.run import Run
 
 UNATTENDED = (
-    "THE MACHINE PRESSES BY ITSELF; padlab only reads and counts, and cannot stop it. Unattended only with a full "
-    "guard, a fuse and a thermal cut-out, a metal tray, nothing that burns near, and a stop on overtravel of its "
-    "own; otherwise stop it when you leave. Local rules and licensed practice come first.")
+    "THE MACHINE PRESSES BY ITSELF; padlab only reads and counts, and cannot stop it. Unattended only with a "
+    "full guard, a fuse and a thermal cut-out, a metal tray, nothing that burns near, and a stop on "
+    "overtravel of its own; otherwise stop it when you leave. Local rules and licensed practice come first.")
 
 
 def begun(rig: RigFile, procedure: Procedure, shelf: Path, pad: Pad, environment: dict[str, Any],
@@ -63,10 +63,10 @@ def resumed(name: str, rig_name: str | None, urls: tuple[str, ...], *, as_json: 
 
 def _cautioned(screen: Screen, shelf: Path, rig: str, folder: Path) -> None:
     from padlab.capture.prompts import Said
-    from padlab.cli.capture import cautioned
+    from padlab.cli.capture import _begun
 
     screen.say(Said(UNATTENDED))
-    cautioned(screen, shelf, rig, str(folder))
+    _begun(screen, shelf, rig, str(folder))
 
 
 def _do(record: Callable[[Screen, Callable[[], bool]], Run], *, as_json: bool) -> None:

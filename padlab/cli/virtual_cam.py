@@ -40,9 +40,9 @@ def serve_cam_press(rig: RigFile, procedure: str | None, pad_kind: str, material
     if len(rig.instrument) > 1 or not isinstance(main, LinesFile) or main.is_asked \
             or not main.line_pattern.is_csv or main.clock is None \
             or {c.quantity for c in main.channel} != {"force", "displacement"}:
-        raise InputError(f"the virtual endurance press cannot play rig {rig.name}", remedy="--rig endurance-press",
-                         expected="one instrument that streams clock, strokes, force and displacement, columns "
-                         "joined by commas")
+        raise InputError(f"the virtual endurance press cannot play rig {rig.name}",
+                         expected="one instrument that streams clock, strokes, force and displacement, "
+                         "columns joined by commas", remedy="--rig endurance-press")
     first = next(s for s in plan.steps if s.do == "stroke")
     errors = draw_errors(rig.to_record(), np.random.default_rng([seed, *rig.name.encode("utf-8"), 1]))
     press = CamPress(rig, _piece(pad_kind, material, lot, pad, softness, seed), to_n=first.to_n or 8.0,
@@ -61,7 +61,7 @@ def serve_cam_press(rig: RigFile, procedure: str | None, pad_kind: str, material
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGTERM, stop)
     click.echo(port.url)
-    say(f"an endurance press, {plan.strokes:,} strokes, {speed:g} times as fast; it presses by itself once its "
-        "port was opened; invented data; stop with Ctrl-C")
+    say(f"an endurance press, {plan.strokes:,} strokes, {speed:g} times as fast; it presses by itself once "
+        "its port was opened; invented data; stop with Ctrl-C")
     bench.run()
     say(f"ended; the machine has made {press.strokes} strokes")

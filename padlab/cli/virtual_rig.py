@@ -89,8 +89,8 @@ def command(
 
         if lags or ppms or faults or pad_kind == "player":
             raise click.UsageError("an endurance press takes no --lag, --ppm, --fault, and no player")
-        serve_cam_press(described, procedure, pad_kind, material, lot=lot, pad=pad, softness=soft_lot, seed=seed,
-                        speed=speed, tcp=tcp, link=link, once=once)
+        serve_cam_press(described, procedure, pad_kind, material, lot=lot, pad=pad, softness=soft_lot,
+                        seed=seed, speed=speed, tcp=tcp, link=link, once=once)
         return
     rig = VirtualRig(
         described, pad_kind=pad_kind, material=material, lot=lot, pad=pad,  # type: ignore[arg-type]

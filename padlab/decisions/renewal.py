@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any, Literal
 
 from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
@@ -15,7 +16,9 @@ from padlab.drift.life import Service, StockLife, stock_life
 from padlab.errors import FitError, PadlabError, RunError
 from padlab.fitting.wear_run import PadLoss, loss_of
 from padlab.marks import Mark, Weight, has_stop
+from padlab.records.described import is_moment
 from padlab.records.run import Run
+from padlab.records.wear_table import SECONDS_A_DAY
 
 
 @dataclass(frozen=True)
@@ -141,12 +144,29 @@ def _once_a_pad(runs: Sequence[Run], left_out: list[LeftOut]) -> list[Run]:
 def _loss(run: Run, controls: Sequence[Run]) -> PadLoss:
     assert run.pad is not None
     own = [c for c in controls if c.pad is not None and c.pad.lot == run.pad.lot]
-    return loss_of(_table(run), pad=run.pad.id, lot=run.pad.lot,
-                   controls=[_table(one) for one in own or controls])
+    mine = {**_table(run), **_joined(run, run)}
+    return loss_of(mine, pad=run.pad.id, lot=run.pad.lot,
+                   controls=[{**_table(one), **_joined(one, run)} for one in own or controls])
 
 
 def _table(run: Run) -> dict[str, Any]:
     return {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
+
+
+def _joined(run: Run, since: Run) -> dict[str, Any]:
+    """``joined_days``: the days of a run counted from the first reading of another, where both are dated."""
+    first, other = _first_day(run), _first_day(since)
+    if first is None or other is None or "days" not in run.samples.columns:
+        return {}
+    return {"joined_days": run.samples["days"].to_numpy() + (first - other).total_seconds() / SECONDS_A_DAY}
+
+
+def _first_day(run: Run) -> datetime | None:
+    """The moment from which the days of a run are counted; None: it is not known."""
+    if run.endurance is not None and run.rig is not None:
+        return datetime.fromisoformat(run.start_utc)
+    said = (run.table or {}).get("first_utc")
+    return datetime.fromisoformat(said) if isinstance(said, str) and is_moment(said) else None
 
 
 def _with_run_marks(life: StockLife, runs: Sequence[Run]) -> StockLife:

@@ -80,7 +80,8 @@ def descriptor_mistakes(package: Mapping[str, Any], *, rig: RigRecord | None, pa
             found.append(f"gaps.{number}.to_s: no earlier than from_s ({gap['from_s']}), seen {gap['to_s']}")
     for name, sha256 in ((held.get("endurance") or {}).get("parts") or {}).items():
         if not (PART.fullmatch(name) and SHA256.fullmatch(sha256)):
-            found.append(f"endurance.parts.{name[:40]}: part-000001.parquet and its SHA-256, seen {_shown(sha256)}")
+            found.append(f"endurance.parts.{name[:40]}: part-000001.parquet and its SHA-256, "
+                         f"seen {_shown(sha256)}")
     for key, doubt in held.get("column_doubt", {}).items():
         if not doubt >= 0:
             found.append(f"column_doubt.{key[:40]}: nothing below 0, seen {doubt}")

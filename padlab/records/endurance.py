@@ -33,7 +33,7 @@ class EnduranceRecording(Recording):
 
     def __init__(self, folder: Path, package: dict[str, Any], rig: RigRecord, clock: Callable[[], float], *,
                  resumes: bool = False) -> None:
-        begun = {"parts": {}, "zero_n": None, "machine_start": None, "resumed": []}
+        begun: dict[str, Any] = {"parts": {}, "zero_n": None, "machine_start": None, "resumed": []}
         package["padlab"].setdefault("endurance", begun)             # from the first second
         super().__init__(folder, package, rig, clock, resumes=resumes)
 
@@ -101,8 +101,8 @@ def reopen(run: Run, rig: RigRecord, *, on: datetime, clock: Callable[[], float]
     assert run.rig is not None
     differs = rig_differences(run.rig, rig)
     if differs:
-        raise RunError(f"run {run.id} was begun on another rig", expected=f"rig {run.rig.name} as it was then",
-                       seen="; ".join(differs)[:300], where={"run": run.id},
+        raise RunError(f"run {run.id} was begun on another rig", where={"run": run.id},
+                       expected=f"rig {run.rig.name} as it was then", seen="; ".join(differs)[:300],
                        remedy="name the rig file that it was begun with; for another rig begin a new run")
     package = read_package(run.folder)
     held = package["padlab"]

@@ -5,8 +5,8 @@
 
 A Parquet file has its table of contents at its end: killed while it is written it is lost. So rows wait in a
 text file, and become Parquet some tens of thousands together. While a part's text file is there, it is the
-truth: whatever was interrupted is done again from it, with the same bytes. The order (Parquet, next text file,
-descriptor, old text file away) leaves at every moment a descriptor that is true of the folder.
+truth: whatever was interrupted is done again from it, with the same bytes. The order (Parquet, next text
+file, descriptor, old text file away) leaves at every moment a descriptor that is true of the folder.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import hashlib
 import io
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -149,6 +149,38 @@ class StrokeLog:
                 refuse_links(self._run, FOLDER, name).unlink(missing_ok=True)
 
 
+def write_parts(run_folder: Path, rows: Iterable[Rows]) -> dict[str, str]:
+    """Write strokes that are all known (a record made elsewhere) as closed parts; gives name and SHA-256.
+
+    Parameters
+    ----------
+    rows : iterable
+        Strokes with all columns, their numbers rising; memory for about one part of them.
+    """
+    folder = refuse_links(run_folder, FOLDER)
+    with writing(folder):
+        folder.mkdir()
+    closed: dict[str, str] = {}
+    held: list[Rows] = []
+    count = 0
+
+    def close() -> None:
+        data = _parquet_bytes({c: np.concatenate([r[c] for r in held]) for c in COLUMNS})
+        name = f"part-{len(closed) + 1:06d}.parquet"
+        write_whole(folder / name, data)
+        closed[name] = hashlib.sha256(data).hexdigest()
+
+    for some in rows:
+        held.append(some)
+        count += some["stroke"].size
+        if count >= ROWS_A_PART:
+            close()
+            held, count = [], 0
+    if count:
+        close()
+    return closed
+
+
 def mend(run_folder: Path) -> bool:
     """Move a torn last line of the open part to strokes/torn.csv; whether there was one."""
     torn = False
@@ -163,7 +195,7 @@ def mend(run_folder: Path) -> bool:
         torn = torn or whole < len(data)
         if whole < len(data):
             _append(refuse_links(run_folder, FOLDER, TORN), data[whole:] + b"\n")
-        if not whole:                                        # the power went before its first line was written
+        if not whole:                                    # the power went before its first line was written
             write_whole(path, _HEADER)
             continue
         with writing(path):
@@ -226,7 +258,7 @@ def last_stroke(run_folder: Path, closed: Mapping[str, str]) -> dict[str, float]
 
 
 def resources(closed: Mapping[str, str], opened: str | None) -> list[dict[str, Any]]:
-    """How the package describes the strokes: closed parts as files with their hash, the open one as a table."""
+    """How the package describes the strokes: closed parts as files with a hash, the open one as a table."""
     listed: list[dict[str, Any]] = [
         {"name": f"strokes-{name[5:11]}", "type": "file", "path": f"{FOLDER}/{name}", "format": "parquet",
          "mediatype": "application/vnd.apache.parquet", "hash": f"sha256:{sha256}"}

@@ -60,9 +60,12 @@ def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> 
                      expected=f"no less than {str(rows[int(back[0])][1][place])[:40]}",
                      seen=str(row[1][place])[:40],
                      remedy="one table holds one pad, oldest reading first; counts go on over all readings")
+    table = pd.DataFrame(values)
     if "days" in values:
-        values["days"] = values["days"] - values["days"][0]
-    return pd.DataFrame(values)
+        first = float(values["days"][0])
+        table["days"] = values["days"] - first
+        table.attrs["first_utc"] = datetime.fromtimestamp(first * SECONDS_A_DAY, UTC).isoformat()
+    return table
 
 
 def _numbers(rows: Sequence[Row], place: int, column: Column, decimal: Decimal) -> Array:

@@ -1,8 +1,8 @@
-"""Samples of an endurance run -> one row for each stroke, as they come, in bounded memory.
+r"""Samples of an endurance run -> one row for each stroke, as they come, in bounded memory.
 
-    force  ON 1.0 N - - - - - /:::\\ - - - - -      a stroke begins over ON and ends under OFF (a Schmitt
-           OFF 0.5 N- - - - -/     \\- - - - -      trigger); its loop goes from F0 before the one to F0
-           F0 0.25 N _._._._/       \\_._._._       after the other
+    force  ON 1.0 N - - - - - /:::\ - - - - -      a stroke begins over ON and ends under OFF (a Schmitt
+           OFF 0.5 N- - - - -/     \- - - - -      trigger); its loop goes from F0 before the one to F0
+           F0 0.25 N _._._._/       \_._._._       after the other
            floor    ________         ________      the force zero of this stroke, where the machine lifts off
 
 Whatever way the samples are cut into chunks, the rows are the same: every rule counts samples, none looks at
@@ -66,7 +66,8 @@ class StrokeSummariser:
         self._end_s = np.nan                         # when the stroke before ended
         self._is_down = True                         # samples are passed over until the force is under OFF
 
-    def feed(self, time_s: Array, force_n: Array, displacement_mm: Array, machine: Array | None = None) -> Rows:
+    def feed(self, time_s: Array, force_n: Array, displacement_mm: Array,
+             machine: Array | None = None) -> Rows:
         """Take the next samples; gives the strokes that they end.
 
         Parameters

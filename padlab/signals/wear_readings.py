@@ -1,11 +1,11 @@
-"""Strokes of an endurance run -> readings of the pad over its service, few and evenly spread over the decades.
+"""Strokes of an endurance run -> readings of the pad over its service, few, evenly spread over the decades.
 
 What stroke k tells on its way up is the pad after k - 1 strokes. Ten readings a decade, each the mean of all
 sound strokes in it; strokes 4 to 10 stand for the beginning, for three work the pad in, as everywhere.
 
-Where the procedure has rests, readings are also what the pad was just before each rest and in the first stroke
-after it, so that what comes back is told from what lasts, as a night tells it in readings that were written
-down. Then the beginning is the first rest: rested is held to rested.
+Where the procedure has rests, readings are also what the pad was just before each rest and in the first
+stroke after it, so that what comes back is told from what lasts, as a night tells it in readings that were
+written down. Then the beginning is the first rest: rested is held to rested.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ def wear_readings(run: Run) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``strokes``, ``days``, ``thickness_mm``; ``rest_s`` where the procedure has rests. Linear in the number
-        of strokes, memory for one part of them.
+        ``strokes``, ``days``, ``thickness_mm``; ``rest_s`` where the procedure has rests. Linear in the
+        number of strokes, memory for one part of them.
 
     Raises
     ------
@@ -99,8 +99,7 @@ def readings_of(parts: Iterable[dict[str, Array]], *, thickness_mm: float, rest_
             _rests(stroke, time, place, rest, rest_s, tired, rested)
     rows = []
     for key, (count, strokes, time, place) in sorted(sums.items()):
-        rows.append((0.0 if key == -1 else strokes / count, time / count, place / count,
-                     0.0))
+        rows.append((0.0 if key == -1 else strokes / count, time / count, place / count, 0.0))
     rows = sorted([*rows, *rested], key=lambda r: (r[0], r[3]))
     table = np.array(rows).reshape(len(rows), 4)
     start_mm = table[0, 2] if len(rows) else np.nan              # its own thickness was read at the beginning

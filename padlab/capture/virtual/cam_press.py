@@ -1,9 +1,9 @@
 """A machine made of physics that presses by itself, counts its strokes and goes on whoever listens.
 
-    cam: air --half a turn--> as deep as F asks of the fresh pad --half a turn--> air; the count goes up in the air
+    cam: air --half a turn--> as deep as F asks of the fresh pad --half a turn--> air, and the count goes up
 
-It stands still at first, so that the force can be zeroed, and for a while after every so many strokes where it
-is told to. What it truly did is in ``strokes`` and ``peaks_n``: the truth that a recording is held to.
+It stands still at first, so that the force can be zeroed, and for a while where it is told to. What it truly
+did is in ``strokes`` and ``peaks_n``: the truth that a recording is held to.
 
 >>> press = CamPress(read_rig("endurance-press"), Spring(), strokes_hz=5.0, stands_s=1.0)
 >>> lines = press.advance(2.0)
@@ -59,7 +59,7 @@ class CamPress:
     rests : mapping, optional
         After how many strokes in all it stands still, and for how long [s].
     asked_n : callable, optional
-        Force asked of stroke number k, in place of ``to_n``: for tests that must know one stroke from the next.
+        Force asked of stroke number k, in place of ``to_n``: for tests that must tell strokes apart.
     """
 
     def __init__(self, rig: RigFile, piece: Squeezed, *, to_n: float = 8.0, strokes_hz: float = 2.0,

@@ -146,7 +146,8 @@ def test_the_rows_do_not_depend_on_how_the_stream_is_cut(shapes, cuts, seed):
 def _shape(kind, size, n):
     ramp = 6.0 * size * np.sin(np.linspace(0, np.pi, n))
     return {
-        "stroke": ramp, "light": 0.1 * ramp + 0.2, "double": np.abs(6 * np.sin(np.linspace(0, 2 * np.pi, n))) + 0.6,
+        "stroke": ramp, "light": 0.1 * ramp + 0.2,
+        "double": np.abs(6 * np.sin(np.linspace(0, 2 * np.pi, n))) + 0.6,
         "stay": np.full(n, 0.35), "rest": np.zeros(n), "nan": np.where(np.arange(n) % 5, ramp, np.nan),
         "stuck": np.full(3 * n, 5.0 * size),
     }[kind]
