@@ -178,7 +178,8 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
         numbers_of = [c.name for c in columns if c.quantity != "date"]
         mark_used = _decimal(grid, numbers_of, how.get("decimal"))
         worn = wear_samples(grid, columns, decimal=mark_used)
-        return worn, {**grid.about, "decimal": {".": "point", ",": "comma"}[mark_used], **{str(k): v for k, v in worn.attrs.items()}}
+        return worn, {**grid.about, "decimal": {".": "point", ",": "comma"}[mark_used],
+                      **{str(k): v for k, v in worn.attrs.items()}}
     mark_used = _decimal(grid, wanted, how.get("decimal"))
     read = numbers(grid, wanted, decimal=mark_used)
     if len(read[wanted[0]]) < 2:

@@ -295,7 +295,12 @@ def _end(net: Array, way_mm: Array) -> Array:
 
 
 def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley: Ints, plain: Array) -> Array:
-    """The place at F0 on the loading limb: a straight line of x on F through what lies near."""
+    """The place at F0 on the loading limb.
+
+    A straight line of x on F through what lies near; where a quick machine leaves fewer than four readings there,
+    the curve of the first three readings in contact, carried back: the reading before them was in the air, and a
+    line from there would miss the place by up to a step of the anvil. It never leaves the step that F0 is in.
+    """
     near = a[:, None] + np.arange(1 - NEAR, NEAR + 1)
     inside = (near >= valley[:, None]) & (near <= peak[:, None])
     near = near.clip(0, force.size - 1)
@@ -308,4 +313,16 @@ def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley:
         df = np.where(inside, f - mean_f[:, None], 0.0)
         slope = (df * x).sum(axis=1) / (df * df).sum(axis=1)
         line = mean_x - slope * mean_f
-    return np.asarray(np.where((n >= 4) & (span > 0.3 * F0_N), plain + line, plain))
+    few = np.where(a + 3 <= peak, _carried_back(force, place, at_n, a, size=force.size), plain)
+    ends = np.sort([place[a], place[a + 1]], axis=0)
+    few = np.clip(np.where(np.isfinite(few), few, plain), ends[0], ends[1])
+    return np.asarray(np.where((n >= 4) & (span > 0.3 * F0_N), plain + line, few))
+
+
+def _carried_back(force: Array, place: Array, at_n: Array, a: Ints, *, size: int) -> Array:
+    """The parabola of x on F through the three readings after ``a``, at a level."""
+    f, x = (v[np.minimum(a[:, None] + np.arange(1, 4), size - 1)].T for v in (force, place))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first, second = (x[1] - x[0]) / (f[1] - f[0]), (x[2] - x[1]) / (f[2] - f[1])
+        bend = (second - first) / (f[2] - f[0])
+        return np.asarray(x[0] + (at_n - f[0]) * (first + (at_n - f[1]) * bend))
