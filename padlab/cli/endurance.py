@@ -71,11 +71,11 @@ def _cautioned(screen: Screen, shelf: Path, rig: str, folder: Path) -> None:
 
 def _do(record: Callable[[Screen, Callable[[], bool]], Run], *, as_json: bool) -> None:
     from padlab.cli.capture import Stop, live_screen, tell
-    from padlab.signals.wear_readings import strokes_of
+    from padlab.signals.wear_readings import count_of
 
     stop = Stop()
     with stop, live_screen() as screen:
         run = record(screen, stop.is_asked)
     if run.state != "complete":
         click.echo(plain(f"padlab capture --resume {run.folder} goes on with it"), err=True)
-    tell(run, was_stopped=stop.is_asked(), as_json=as_json, strokes=strokes_of(run))
+    tell(run, was_stopped=stop.is_asked(), as_json=as_json, strokes=count_of(run))

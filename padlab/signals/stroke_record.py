@@ -87,7 +87,9 @@ def chunks(path: str | Path, columns: Sequence[Column], *, called: str | None = 
                     raise TableError(f"column {column.name[:60]!r} of {shown} holds no numbers",
                                      expected="whole or floating numbers", seen=str(kind)[:60],
                                      where={"path": shown})
-            for batch in file.iter_batches(batch_size=AT_ONCE, columns=[c.name for c in ordered]):
+            names = [c.name for c in ordered]
+            # No threads of its own: at the end of a program they are not always let go in good order.
+            for batch in file.iter_batches(batch_size=AT_ONCE, columns=names, use_threads=False):
                 read = (batch.column(c.name).to_numpy(zero_copy_only=False) for c in ordered)
                 t, f, x = (r.astype(np.float64, copy=False) * s for r, s in zip(read, scales, strict=True))
                 yield t, f, x

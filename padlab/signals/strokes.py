@@ -39,6 +39,8 @@ BAND_N = F0_N / 4
 """Readings this near the lowest of a valley are its floor; design choice."""
 LIFT_MM = 0.15
 """The anvil moves by this much while the force stays on its floor: then it is in the air; design choice."""
+TOUCH_N = F0_N / 5
+"""A reading this far over the floor is in contact; five times the noise of a usual cell; design choice."""
 NEAR = 8
 """The place at F0 is read from the readings that lie so near, on either side, by a straight line."""
 
@@ -295,11 +297,11 @@ def _end(net: Array, way_mm: Array) -> Array:
 
 
 def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley: Ints, plain: Array) -> Array:
-    """The place at F0 on the loading limb.
+    """The place at F0 on the loading limb: a straight line of x on F through what lies near.
 
-    A straight line of x on F through what lies near; where a quick machine leaves fewer than four readings there,
-    the curve of the first three readings in contact, carried back: the reading before them was in the air, and a
-    line from there would miss the place by up to a step of the anvil. It never leaves the step that F0 is in.
+    Where a quick machine leaves fewer than four readings there: the parabola of x on the square root of F
+    through the first three in contact (a spring and a face that meets bit by bit both lie on one). A line to a
+    reading in the air would be off by up to a step of the anvil. The place never leaves the step that F0 is in.
     """
     near = a[:, None] + np.arange(1 - NEAR, NEAR + 1)
     inside = (near >= valley[:, None]) & (near <= peak[:, None])
@@ -313,16 +315,20 @@ def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley:
         df = np.where(inside, f - mean_f[:, None], 0.0)
         slope = (df * x).sum(axis=1) / (df * df).sum(axis=1)
         line = mean_x - slope * mean_f
-    few = np.where(a + 3 <= peak, _carried_back(force, place, at_n, a, size=force.size), plain)
+    few = _by_parabola(force, place, at_n, a, peak)
     ends = np.sort([place[a], place[a + 1]], axis=0)
     few = np.clip(np.where(np.isfinite(few), few, plain), ends[0], ends[1])
     return np.asarray(np.where((n >= 4) & (span > 0.3 * F0_N), plain + line, few))
 
 
-def _carried_back(force: Array, place: Array, at_n: Array, a: Ints, *, size: int) -> Array:
-    """The parabola of x on F through the three readings after ``a``, at a level."""
-    f, x = (v[np.minimum(a[:, None] + np.arange(1, 4), size - 1)].T for v in (force, place))
+def _by_parabola(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints) -> Array:
+    """Through the first three readings in contact, at a level; NaN where there are no three up to the peak."""
+    zero = at_n - F0_N
+    first = np.where(force[a] - zero > TOUCH_N, a, a + 1)
+    three = np.minimum(first[:, None] + np.arange(3), force.size - 1)
+    v = np.sqrt(np.maximum(force[three] - zero[:, None], 0.0)).T
+    x, at = place[three].T, np.sqrt(F0_N)
     with np.errstate(divide="ignore", invalid="ignore"):
-        first, second = (x[1] - x[0]) / (f[1] - f[0]), (x[2] - x[1]) / (f[2] - f[1])
-        bend = (second - first) / (f[2] - f[0])
-        return np.asarray(x[0] + (at_n - f[0]) * (first + (at_n - f[1]) * bend))
+        one, two = (x[1] - x[0]) / (v[1] - v[0]), (x[2] - x[1]) / (v[2] - v[1])
+        found = x[0] + (at - v[0]) * (one + (at - v[1]) * (two - one) / (v[2] - v[0]))
+    return np.asarray(np.where(first + 2 <= peak, found, np.nan))

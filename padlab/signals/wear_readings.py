@@ -66,7 +66,7 @@ def wear_readings(run: Run) -> pd.DataFrame:
     return readings_of(parts, thickness_mm=run.pad.thickness_mm, rest_s=asked_rest_s(run.procedure))
 
 
-def strokes_of(run: Run) -> int:
+def count_of(run: Run) -> int:
     """How many strokes an endurance run has counted."""
     last = 0.0
     for part in read_strokes(run.folder, (run.endurance or {}).get("parts", {}), ("stroke",)):

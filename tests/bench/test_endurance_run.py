@@ -1,4 +1,4 @@
-"""An endurance run through a real port: what is on file is what the machine did, and what may go on, goes on."""
+"""An endurance run through a real port: on file is what the machine did, and what may go on, goes on."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -127,7 +128,7 @@ def test_what_is_on_file_is_what_the_machine_did(tmp_path, serve):
     np.testing.assert_allclose(rows["loss_mj"], 0.0, atol=0.02)                     # a spring keeps nothing
     assert (np.flatnonzero(rows["rest_s"] > 20.0) + 1).tolist() == [151, 301]
     worn = rows["at_f0_mm"] - rows["at_f0_mm"][0]
-    np.testing.assert_allclose(worn, WEARS_MM * np.arange(450), atol=0.012)         # each by itself, 100 Hz
+    np.testing.assert_allclose(worn, WEARS_MM * np.arange(450), atol=0.006)      # each by itself, 100 Hz
     table = {str(c): run.samples[c].to_numpy() for c in run.samples}
     loss = loss_of(table, pad="A3", lot="1")
     assert loss.readings.strokes.tolist() == [150.0, 300.0] or loss.readings.strokes.size >= 1
@@ -207,7 +208,8 @@ def test_a_machine_without_a_counter_says_that_the_count_is_the_least(tmp_path, 
 def test_a_machine_that_stops_by_itself_ends_the_run_and_keeps_it(tmp_path, serve):
     press, url = serve()
     press.stops_after = 20
-    run = record_endurance(here(url), plan(count=100), Shelf(tmp_path), screen=Screen(), pad=PAD, patience_s=1.0)
+    run = record_endurance(here(url), plan(count=100), Shelf(tmp_path), screen=Screen(), pad=PAD,
+                           patience_s=1.0)
     assert run.state == "interrupted"
     assert "nobody pressed for 1 s" in next(m.message for m in run.marks if m.code == "interrupted")
     assert whole(run)["stroke"].tolist() == list(range(1, 21))
@@ -365,14 +367,13 @@ def test_a_full_disk_is_said_and_what_was_counted_is_kept(tmp_path, serve, monke
 
 
 def test_time_goes_on_though_the_clock_of_the_computer_was_put_back(tmp_path, serve):
-    from datetime import UTC, datetime, timedelta
-
     _, url = serve()
     screen = Screen()
     run = record_endurance(here(url), plan(), Shelf(tmp_path), screen=screen, pad=PAD,
                            should_stop=lambda: screen.has_seen(50))
     began = time.monotonic()
-    run = resume_endurance(here(url), run, screen=Screen(), wall=lambda: datetime.now(UTC) - timedelta(days=9))
+    run = resume_endurance(here(url), run, screen=Screen(),
+                           wall=lambda: datetime.now(UTC) - timedelta(days=9))
     assert time.monotonic() - began < 30
     rows = whole(run)
     assert (np.diff(rows["time_s"]) > 0).all()

@@ -23,7 +23,7 @@ def test_the_count_is_the_machines_however_often_padlab_was_killed(steps, start,
     made, time, row = 0, 0.0, None
     count = StrokeCount(modulus=modulus, machine=float(start), time_s=0.0)
     for k, step in enumerate(steps):
-        if k in cuts:                                # killed; what is on file is the last row, or nothing
+        if k in cuts:                            # killed; what is on file is the last row, or nothing
             last, machine, at = row or (0, float(start), 0.0)
             count = StrokeCount(modulus=modulus, last=last, machine=machine, time_s=at, is_resumed=True)
         made, time = made + step, time + step

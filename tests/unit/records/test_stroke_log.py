@@ -21,7 +21,8 @@ from padlab.records.stroke_rows import COLUMNS
 def rows(first, last):
     number = np.arange(first, last + 1, dtype=float)
     found = {c: number / 7 + k for k, c in enumerate(COLUMNS)}
-    found |= {"stroke": number, "time_s": number * 0.5, "machine": number + 40, "loss_mj": np.where(number % 3, number, np.nan)}
+    found |= {"stroke": number, "time_s": number * 0.5, "machine": number + 40,
+              "loss_mj": np.where(number % 3, number, np.nan)}
     return found
 
 
@@ -83,7 +84,7 @@ STEPS = ("write_whole", "sync_folder", "on_change", "unlink")
 
 @pytest.mark.parametrize("nth", range(1, 9))
 @pytest.mark.parametrize("step", STEPS)
-def test_a_cut_at_any_moment_of_closing_a_part_loses_and_doubles_nothing(tmp_path, small, monkeypatch, step, nth):
+def test_a_cut_at_any_moment_loses_and_doubles_nothing(tmp_path, small, monkeypatch, step, nth):
     said = Descriptor()
     count = 0
 
@@ -117,7 +118,7 @@ def test_a_cut_at_any_moment_of_closing_a_part_loses_and_doubles_nothing(tmp_pat
             pass
     if said.opened is not None:
         listed = [r["path"] for r in resources(said.closed, said.opened)]
-        assert all((tmp_path / path).is_file() for path in listed)       # the descriptor is true of the folder
+        assert all((tmp_path / path).is_file() for path in listed)     # the descriptor is true of the folder
     log = begin(tmp_path, said)                                          # the next to open it
     found = numbers(tmp_path, said)
     assert found in (list(range(1, handed + 1)), list(range(1, handed + 2)))
