@@ -300,8 +300,8 @@ def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley:
     """The place at F0 on the loading limb: a straight line of x on F through what lies near.
 
     Where a quick machine leaves fewer than four readings there: the parabola of x on the square root of F
-    through the first three in contact (a spring and a face that meets bit by bit both lie on one). A line to a
-    reading in the air would be off by up to a step of the anvil. The place never leaves the step that F0 is in.
+    through the first three in contact (a spring and a face that meets bit by bit both lie on one). A line to
+    a reading in the air would be off by up to a step of the anvil. The place never leaves F0's own step.
     """
     near = a[:, None] + np.arange(1 - NEAR, NEAR + 1)
     inside = (near >= valley[:, None]) & (near <= peak[:, None])
@@ -322,7 +322,7 @@ def _at_f0(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints, valley:
 
 
 def _by_parabola(force: Array, place: Array, at_n: Array, a: Ints, peak: Ints) -> Array:
-    """Through the first three readings in contact, at a level; NaN where there are no three up to the peak."""
+    """Through the first three readings in contact, at F0; NaN where there are no three up to the peak."""
     zero = at_n - F0_N
     first = np.where(force[a] - zero > TOUCH_N, a, a + 1)
     three = np.minimum(first[:, None] + np.arange(3), force.size - 1)

@@ -124,11 +124,12 @@ def test_what_is_on_file_is_what_the_machine_did(tmp_path, serve):
     assert (run.state, run.kind, [m.code for m in run.marks]) == ("complete", "wear", [])
     rows = whole(run)
     assert rows["stroke"].tolist() == list(range(1, 451))
-    assert np.abs(rows["peak_n"] - list(press.peaks_n)[:450]).max() < 0.15         # a peak between two readings
+    assert np.abs(rows["peak_n"] - list(press.peaks_n)[:450]).max() < 0.15       # a peak between two readings
     np.testing.assert_allclose(rows["loss_mj"], 0.0, atol=0.02)                     # a spring keeps nothing
     assert (np.flatnonzero(rows["rest_s"] > 20.0) + 1).tolist() == [151, 301]
     worn = rows["at_f0_mm"] - rows["at_f0_mm"][0]
-    np.testing.assert_allclose(worn, WEARS_MM * np.arange(450), atol=0.006)      # each by itself, 100 Hz
+    assert np.abs(worn - WEARS_MM * np.arange(450)).max() < 0.04    # one by itself, five readings on its limb
+    assert np.polyfit(np.arange(450), worn, 1)[0] == pytest.approx(WEARS_MM, rel=0.03)
     table = {str(c): run.samples[c].to_numpy() for c in run.samples}
     loss = loss_of(table, pad="A3", lot="1")
     assert loss.readings.strokes.tolist() == [150.0, 300.0] or loss.readings.strokes.size >= 1
@@ -143,8 +144,8 @@ def test_the_loss_of_a_run_without_rests_is_the_truths(tmp_path, serve):
     table = {str(c): run.samples[c].to_numpy() for c in run.samples}
     loss = loss_of(table, pad="A3", lot="1").readings
     truth = WEARS_MM * (loss.strokes - 6.0)                   # strokes 4 to 10 are the beginning
-    assert np.abs(loss.loss_mm - truth)[-5:].max() < 0.002
-    assert abs(loss.loss_mm[-1] / truth[-1] - 1) < 0.02
+    assert np.abs(loss.loss_mm - truth)[-5:].max() < 0.008    # the noise of its seven strokes: 10 um each
+    assert np.ptp((loss.loss_mm - truth)[-5:]) < 0.002
 
 
 def test_stopped_by_hand_it_goes_on_and_life_reads_it(tmp_path, serve, capsys):
@@ -273,6 +274,20 @@ def test_a_damaged_run_is_left_as_it_is(tmp_path, serve):
         (run.folder / "datapackage.json").write_text(json.dumps(damaged))
         with pytest.raises(PadlabError, match="damaged"):
             resume_endurance(here(url), open_run(run.folder), screen=Screen())
+
+
+def test_the_rig_is_listened_to(serve, capsys):
+    _, url = serve(speed=1.0)
+    with pytest.raises(SystemExit) as left:
+        main(["rigs", "endurance-press", "--listen", "--seconds", "2", "--url", url, "--json"])
+    out, err = capsys.readouterr()
+    assert left.value.code == 0, err
+    [told] = json.loads(out)["instruments"]
+    assert (told["trouble"], told["bad_lines"], told["lost_lines"]) == (None, 0, 0)
+    assert 50 < told["lines_per_s"] < 150
+    with pytest.raises(SystemExit):
+        main(["rigs", "endurance-press"])
+    assert "strokes of the machine: strokes, modulo 4294967296" in capsys.readouterr().out
 
 
 COMMAND = [sys.executable, "-c", "from padlab.cli.main import main; main()", "capture"]

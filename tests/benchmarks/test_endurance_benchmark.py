@@ -1,6 +1,6 @@
-"""The record of an endurance machine: as quick as reading it, linear, in little memory, the same in one piece.
+"""The record of an endurance machine: about as quick as reading it, linear, little memory, as in one piece.
 
-Ten million readings are read by pyarrow, and each column is summed by numpy; against that, the whole analysis: read,
+Ten million readings are read by pyarrow, each column summed by numpy; against that, the whole analysis: read,
 strokes found and summarised, strokes written as Parquet, read again, readings of the pad made of them.
 """
 

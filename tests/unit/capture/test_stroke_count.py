@@ -23,7 +23,7 @@ def test_the_count_is_the_machines_however_often_padlab_was_killed(steps, start,
     made, time, row = 0, 0.0, None
     count = StrokeCount(modulus=modulus, machine=float(start), time_s=0.0)
     for k, step in enumerate(steps):
-        if k in cuts:                            # killed; what is on file is the last row, or nothing
+        if k in cuts:                    # killed; on file is the last row, or none
             last, machine, at = row or (0, float(start), 0.0)
             count = StrokeCount(modulus=modulus, last=last, machine=machine, time_s=at, is_resumed=True)
         made, time = made + step, time + step
@@ -35,7 +35,8 @@ def test_the_count_is_the_machines_however_often_padlab_was_killed(steps, start,
 
 
 @given(strokes=st.lists(st.tuples(st.floats(0.01, 1e6), st.one_of(st.integers(0, 2**32 - 1), st.just(NAN))),
-                        max_size=80), modulus=st.sampled_from([None, 2, 256, 2**32]), is_resumed=st.booleans())
+                        max_size=80),
+       modulus=st.sampled_from([None, 2, 256, 2**32]), is_resumed=st.booleans())
 def test_numbers_rise_whatever_the_counter_says(strokes, modulus, is_resumed):
     count, time, last = StrokeCount(modulus=modulus, last=7, machine=3.0, is_resumed=is_resumed), 0.0, 7
     for step, machine in strokes:

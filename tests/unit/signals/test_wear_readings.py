@@ -13,7 +13,7 @@ REST_S = 600.0
 
 
 def strokes(n, *, rest_every=None, back_mm=0.004, worn=lambda k: 0.002 * np.log10(1 + k), noise_mm=0.0):
-    """A pad that wears by ``worn(k)`` after k strokes, and gets ``back_mm`` back in a rest, for one stroke."""
+    """A pad that wears by ``worn(k)`` after k strokes; a rest gives ``back_mm`` back, for one stroke."""
     number = np.arange(1, n + 1, dtype=float)
     rested = np.zeros(n, dtype=bool)
     if rest_every:
