@@ -303,7 +303,7 @@ def _read_csv(run_folder: Path, name: str) -> dict[str, Array]:
 def _read_parquet(run_folder: Path, name: str, data: bytes) -> dict[str, Array]:
     library = parquet()
     try:
-        table = library.ParquetFile(io.BytesIO(data)).read(use_threads=False)
+        table = library.ParquetFile(io.BytesIO(data), page_checksum_verification=True).read(use_threads=False)
         return {c: table.column(c).to_numpy().astype(np.float64) for c in COLUMNS}
     except (OSError, KeyError, ValueError, TypeError) as fault:      # pyarrow's own faults are of these
         raise _damaged(run_folder, name, "a Parquet file that padlab wrote", str(fault)[:120]) from fault

@@ -76,7 +76,7 @@ def chunks(path: str | Path, columns: Sequence[Column], *, called: str | None = 
     ordered = sorted(columns, key=lambda c: ("time", "force", "displacement").index(c.quantity))
     scales = [factor(c.unit, QUANTITIES[c.quantity][0]) for c in ordered]
     try:
-        with library.ParquetFile(path) as file:
+        with library.ParquetFile(path, page_checksum_verification=True) as file:
             names = file.schema_arrow.names
             for column in ordered:
                 if names.count(column.name) != 1:
