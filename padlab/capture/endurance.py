@@ -147,6 +147,9 @@ def resume_endurance(
         held = run.endurance or {}
         number = 0 if last is None else int(last["stroke"])
         follower = EnduranceFollower(procedure, zero_n=held.get("zero_n"), last=number)
+        first = next(read_strokes(run.folder, held.get("parts", {}), ("stroke", "at_f0_mm")), None)
+        if first is not None:
+            follower.begin_from(first["stroke"], first["at_f0_mm"])
         recorder = EnduranceRecorder(
             recording, follower, screen, clock, patience_s, give_up_s, base_s=since_s, last=last,
             calibrations=_calibrations(run.folder.parent.parent, run.calibrations),

@@ -77,6 +77,11 @@ class EnduranceFollower:
         news, self._news = self._news, False
         return news
 
+    def begin_from(self, numbers: Array, at_f0_mm: Array) -> None:
+        """Remember the beginning from the first strokes on file, where the run is gone on with."""
+        seated = (numbers >= SEATED[0]) & (numbers <= SEATED[1]) & np.isfinite(at_f0_mm)
+        self._start_mm = at_f0_mm[seated].tolist()
+
     def take(self, numbers: Array, times: Array, at_f0_mm: Array) -> None:
         """Take the next strokes: their numbers, when each began [s], the place at F0 [mm]."""
         for number, time, place in zip(numbers.tolist(), times.tolist(), at_f0_mm.tolist(), strict=True):

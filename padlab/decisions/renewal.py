@@ -116,7 +116,11 @@ def _unfit(run: Run, stop: str) -> str | None:
         return next(m.message for m in run.marks if m.weight is Weight.STOP)
     if run.stop is not None and run.stop != stop and not run.is_control:
         return f"served at the {run.stop} stop"
-    return None
+    try:
+        few = len(run.samples) < 2
+    except RunError as fault:                  # killed and not gone on with: padlab remake makes its readings
+        return f"{fault.message}; {fault.remedy}"
+    return "too few readings so far" if few else None
 
 
 def _pad_class(runs: Sequence[Run]) -> str:

@@ -85,9 +85,12 @@ def plan(*, count=200, rest_s=None, times=1):
 
 
 @pytest.fixture
-def serve():
-    benches = []
+def benches():
+    return []
 
+
+@pytest.fixture
+def serve(benches):
     def start(piece=None, *, speed=40.0, rig="endurance-press", **keys):
         press = CamPress(read_rig(rig) if isinstance(rig, str) else rig, piece or Spring(),
                          **{"strokes_hz": 5.0, "stands_s": 15.0, **keys})
@@ -158,6 +161,7 @@ def test_stopped_by_hand_it_goes_on_and_life_reads_it(tmp_path, serve, capsys):
     assert 0 < before < 300
     run = resume_endurance(here(url), run, screen=(screen := Screen()))
     assert run.state == "complete"
+    assert any("lost" in text for text in screen.told)         # since its own beginning
     assert "interrupted" not in {m.code for m in run.marks}
     rows = whole(run)
     assert rows["stroke"][-1] >= 300
@@ -182,6 +186,44 @@ def test_stopped_by_hand_it_goes_on_and_life_reads_it(tmp_path, serve, capsys):
         assert words in told
     again = open_run(run.folder)
     assert again.samples.equals(run.samples)
+
+
+def test_a_loose_cable_is_a_gap_and_no_stroke_is_lost(tmp_path, serve, benches):
+    press, url = serve()
+    screen, pulled = Screen(), []
+
+    def watch():
+        if screen.has_seen(50) and not pulled:
+            pulled.append(press.strokes)
+            benches[0][0].unplugs_for_s = 0.5
+        return False
+
+    run = record_endurance(here(url), plan(count=400), Shelf(tmp_path), screen=screen, pad=PAD,
+                           should_stop=watch)
+    rows = whole(run)
+    assert run.state == "complete"
+    assert rows["stroke"][-1] >= 400 > rows["stroke"].size > 200
+    assert (rows["stroke"] == rows["machine"]).all()
+    assert {"gap", "strokes_missed"} <= {m.code for m in run.marks}
+    jump = int(np.argmax(np.diff(rows["stroke"])))
+    [gap] = run.gaps
+    assert gap.from_s - 1.0 < rows["time_s"][jump] < rows["time_s"][jump + 1] < gap.to_s + 1.0
+    assert not faults(run)
+
+
+def test_stopped_before_the_zero_was_taken_it_begins_all_the_same(tmp_path, serve, capsys):
+    _, url = serve(stands_s=60.0)
+    run = record_endurance(here(url), plan(), Shelf(tmp_path), screen=Screen(), pad=PAD,
+                           should_stop=lambda: True)
+    assert (run.state, len(run.samples)) == ("interrupted", 0)
+    assert not faults(run)
+    with pytest.raises(SystemExit) as left:
+        main(["life", str(tmp_path), "--limit", "3thou", "--strokes-per-day", "20", "--days-per-week", "6"])
+    assert left.value.code == 1
+    assert "too few readings so far" in capsys.readouterr().err
+    run = resume_endurance(here(url), run, screen=Screen())
+    assert run.state == "complete"
+    assert whole(run)["stroke"].tolist()[:200] == list(range(1, 201))
 
 
 def without_strokes():
@@ -309,6 +351,7 @@ def test_the_command_is_killed_and_resumes(tmp_path, serve):
         assert line, said
         said += line
     assert "THE MACHINE PRESSES BY ITSELF" in said
+    assert "a stop on overtravel" in said
     [folder] = (tmp_path / "shelf" / "runs").iterdir()
     busy = subprocess.run([*COMMAND, "--resume", str(folder), "--url", url], capture_output=True, text=True)
     assert busy.returncode == 1
@@ -316,6 +359,12 @@ def test_the_command_is_killed_and_resumes(tmp_path, serve):
     program.kill()
     program.wait(10)
     program.stderr.close()
+    life = subprocess.run([*COMMAND[:-1], "life", str(tmp_path / "shelf"), "--limit", "3thou",
+                           "--strokes-per-day", "2000", "--days-per-week", "6"],
+                          capture_output=True, text=True)
+    assert life.returncode == 1                                # as it was killed it has no readings yet
+    assert "padlab remake" in life.stderr
+    assert "Traceback" not in life.stderr
     resumed = subprocess.run([*COMMAND, "--resume", str(folder), "--url", url, "--json"], capture_output=True,
                              text=True, timeout=60)
     assert resumed.returncode == 0, resumed.stderr

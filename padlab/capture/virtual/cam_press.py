@@ -160,6 +160,7 @@ class CamBench:
     once: bool = False
     clock: Callable[[], float] = time.monotonic
     say: Callable[[str], None] = field(default=lambda words: None)
+    unplugs_for_s: float = 0.0                # set it: the cable is pulled for so long, the machine goes on
     _stopping: threading.Event = field(default_factory=threading.Event, init=False, repr=False)
 
     def stop(self) -> None:
@@ -171,10 +172,16 @@ class CamBench:
         identity = self.press.instrument.identity
         answer = b"" if identity is None else literal(identity.answer) + b" virtual, invented data\n"
         is_open = was_opened = False
-        then, left_s = self.clock(), 0.0
+        then, left_s, back_s = self.clock(), 0.0, 0.0
         try:
             while not self._stopping.wait(TURN_S):
-                if not is_open:
+                if self.unplugs_for_s:
+                    back_s, self.unplugs_for_s, is_open = self.clock() + self.unplugs_for_s, 0.0, False
+                    self.port.unplug()
+                elif back_s and self.clock() >= back_s:
+                    back_s = 0.0
+                    self.port.plug_in()
+                if not is_open and not back_s:
                     is_open = self.port.opened(0.0)
                     was_opened = was_opened or is_open
                     if is_open:
