@@ -213,6 +213,7 @@ class EnduranceRecorder(Recorder):
             found = self._quiet.feed(times, force)
             used = times.size if found is None else found[1]
             self.recording.append(source.record.name, lines[:used])
+            self.follower.noise_n = self._quiet.noise_n
             if found is None:
                 return
             self.follower.zero_n = found[0].level_n

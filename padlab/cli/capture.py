@@ -135,6 +135,9 @@ def command(
 
     if steps.is_endurance:
         assert pad is not None
+        if drive or blank is not None:
+            raise click.UsageError("an endurance run takes no --drive (the machine presses by itself) and no "
+                                   "--blank (what the frame gives is in every stroke)")
         begun(described, steps, out, pad, environment, note, as_json=as_json)
         return
     skew = _newest_skew(out, remembered)

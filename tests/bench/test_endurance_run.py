@@ -211,6 +211,17 @@ def test_a_loose_cable_is_a_gap_and_no_stroke_is_lost(tmp_path, serve, benches):
     assert not faults(run)
 
 
+def test_a_machine_that_presses_from_the_first_is_told_to_stand(tmp_path, serve):
+    _, url = serve(stands_s=0.0, to_n=16.0)            # over half of the time under load: no zero
+    screen = Screen()
+    run = record_endurance(here(url), plan(), Shelf(tmp_path), screen=screen, pad=PAD, patience_s=12.0,
+                           clock=lambda: 5.0 * time.monotonic())
+    assert run.state == "interrupted"
+    assert any("let the machine stand still" in text for text in screen.said)
+    assert any("the force is not at rest" in text for text in screen.said)
+    assert not len(run.samples)
+
+
 def test_stopped_before_the_zero_was_taken_it_begins_all_the_same(tmp_path, serve, capsys):
     _, url = serve(stands_s=60.0)
     run = record_endurance(here(url), plan(), Shelf(tmp_path), screen=Screen(), pad=PAD,
@@ -386,6 +397,8 @@ def test_the_command_is_killed_and_resumes(tmp_path, serve):
     (["endurance-press"], 2, "missing: PROCEDURE"),
     (["endurance-press", "endurance-machine"], 2, "missing: --out"),
     (["endurance-press", "endurance-machine", "--out", "x"], 2, "measures a pad"),
+    (["endurance-press", "endurance-machine", "--out", "x", "--pad", "A3.toml", "--drive"], 2, "no --drive"),
+    (["motor-press", "endurance-machine", "--out", "x", "--pad", "A3.toml"], 1, "does not drive the motor"),
 ])
 def test_resume_that_cannot_be(tmp_path, monkeypatch, capsys, arguments, code, words):
     sample = next(Path(__file__).parents[2].glob("sample_runs/runs/*"))
@@ -393,6 +406,7 @@ def test_resume_that_cannot_be(tmp_path, monkeypatch, capsys, arguments, code, w
         if json.loads((one / "datapackage.json").read_text())["padlab"]["procedure"]["name"] == "standard":
             sample = one
             break
+    (tmp_path / "A3.toml").write_text(PAD_FILE)
     (tmp_path / "runs").mkdir()
     shutil.copytree(sample, tmp_path / "runs" / sample.name)
     monkeypatch.chdir(tmp_path)
