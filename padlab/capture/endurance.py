@@ -228,9 +228,9 @@ class EnduranceRecorder(Recorder):
         rows = self._strokes.feed(times[used:], force[used:], place[used:],
                                   None if machine is None else machine[used:])
         self._take_rows(source, rows)
-        needs = self._strokes.needs_from
-        del self._lines[:needs - self._from]
-        self._from = max(self._from, needs)
+        gone = max(self._strokes.needs_from - self._from, 0)     # below 0: a kept loop was written farther on
+        del self._lines[:gone]
+        self._from += gone
 
     def _begin(self, source: Source) -> None:
         assert self.follower.zero_n is not None
@@ -265,11 +265,11 @@ class EnduranceRecorder(Recorder):
         if first:
             self._mark_the_gap(float(rows["time_s"][0]), self._count.missed - missed)
         for number, stop in zip(stroke[mine].tolist(), rows["stop"][mine].tolist(), strict=True):
-            here = int(stop) - self._from
+            here = max(int(stop) - self._from, 0)
             if is_kept(np.array([number]))[0]:
-                self.recording.append(source.record.name, self._lines[:max(here, 0)])
-                del self._lines[:max(here, 0)]
-                self._from += max(here, 0)
+                self.recording.append(source.record.name, self._lines[:here])
+            del self._lines[:here]
+            self._from += here
         kept = {name: values[mine] for name, values in rows.items() if name != "stop"}
         kept["stroke"] = stroke[mine]
         self.recording.add_strokes(kept)

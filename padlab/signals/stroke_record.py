@@ -69,9 +69,9 @@ def chunks(path: str | Path, columns: Sequence[Column], *, called: str | None = 
     TableError
         No Parquet, no such column, or a column without numbers; the message names it.
     """
+    library = parquet()                        # says what to install where it is not there
     import pyarrow
 
-    library = parquet()
     shown = (called or str(path))[:200]
     ordered = sorted(columns, key=lambda c: ("time", "force", "displacement").index(c.quantity))
     scales = [factor(c.unit, QUANTITIES[c.quantity][0]) for c in ordered]
@@ -164,6 +164,7 @@ def import_record(
     InputError, TableError
         The file cannot serve, or no stroke is in it; nothing has been written.
     """
+    parquet()
     if pad.thickness_mm is None:
         raise InputError(f"pad {pad.id} has no thickness", expected="its thickness at F0, before the run",
                          seen="none", remedy="write thickness in the pad's file")

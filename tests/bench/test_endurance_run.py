@@ -28,7 +28,7 @@ from padlab.fitting.wear_run import loss_of
 from padlab.records.pad import Pad
 from padlab.records.shelf import Shelf, open_run
 from padlab.records.stroke_log import read_strokes
-from padlab.records.stroke_rows import COLUMNS
+from padlab.records.stroke_rows import COLUMNS, is_kept
 
 PAD = Pad(id="A3", material="grey wool felt", material_class="felt", lot="2026-07", outer_diameter_mm=19,
           inner_diameter_mm=8, thickness_mm=1.6)
@@ -136,6 +136,17 @@ def test_what_is_on_file_is_what_the_machine_did(tmp_path, serve):
     table = {str(c): run.samples[c].to_numpy() for c in run.samples}
     loss = loss_of(table, pad="A3", lot="1")
     assert loss.readings.strokes.tolist() == [150.0, 300.0] or loss.readings.strokes.size >= 1
+    raw = np.loadtxt(run.folder / "raw" / "main.csv", delimiter=",", skiprows=1)
+    kept = is_kept(rows["stroke"])
+    assert kept.sum() < 60
+    for k in np.flatnonzero(kept):                    # the whole loop of each that is kept, and of no other
+        mine = raw[raw[:, 3] == rows["machine"][k]]
+        assert (np.diff(mine[:, 1]) == 1).all()
+        assert (mine[:, 4] > 250).sum() >= rows["readings"][k] - 1
+        assert mine[:, 4].max() / 1000 == pytest.approx(rows["peak_n"][k], abs=0.05)
+    assert (np.diff(raw[:, 1]) > 0).all()                   # no line twice
+    loads = raw[raw[:, 4] > 1000][:, 3]
+    assert set(loads) == set(rows["machine"][kept])
     assert any("150 of 450 strokes" in text for text in screen.said)
     assert any("left" in text and "lost" in text for text in screen.told)
     assert not faults(run)

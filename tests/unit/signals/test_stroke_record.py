@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 import json
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from frictionless import validate
 
 from padlab.cli.main import main
-from padlab.errors import TableError
+from padlab.errors import InputError, TableError
 from padlab.records.columns import Column
 from padlab.records.shelf import open_run
 from padlab.records.stroke_log import read_strokes
@@ -155,6 +156,25 @@ def test_what_was_asked_for_wrongly(call, arguments, code, words):
     found, _, err = call("import", "--kind", "strokes", "--out", "shelf", *arguments)
     assert found == code, err
     assert words in " ".join(err.split())
+
+
+def test_without_pyarrow_the_extra_is_named(call, tmp_path, monkeypatch):
+    t, f, x = machine(20)
+    put("one.parquet", {"t": t, "f": f, "x": x})
+    real = builtins.__import__
+
+    def absent(name, *rest):
+        if name.startswith("pyarrow"):
+            raise ImportError("No module named 'pyarrow'")
+        return real(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", absent)
+    code, out, _ = taken(call, "one.parquet")
+    assert code == 1
+    assert json.loads(out)["error"]["remedy"] == "pip install 'padlab[endurance]'"
+    with pytest.raises(InputError):
+        next(chunks("one.parquet", [Column("time", "t", "s")]))
+    assert not (tmp_path / "shelf").exists()
 
 
 def test_a_column_that_is_there_twice(tmp_path):
