@@ -214,7 +214,10 @@ def test_a_loose_cable_is_a_gap_and_no_stroke_is_lost(tmp_path, serve, benches):
     rows = whole(run)
     assert run.state == "complete"
     assert rows["stroke"][-1] >= 400 > rows["stroke"].size > 200
-    assert (rows["stroke"] == rows["machine"]).all()
+    sound = rows["longest_step_s"] < 1.0            # one press may begin before the gap and end after it
+    assert (~sound).sum() <= 1
+    assert (rows["stroke"] == rows["machine"])[sound].all()
+    assert (np.diff(rows["stroke"]) > 0).all()
     assert {"gap", "strokes_missed"} <= {m.code for m in run.marks}
     jump = int(np.argmax(np.diff(rows["stroke"])))
     [gap] = run.gaps
