@@ -277,9 +277,9 @@ def test_a_machine_that_stops_by_itself_ends_the_run_and_keeps_it(tmp_path, serv
     press, url = serve()
     press.stops_after = 20
     run = record_endurance(here(url), plan(count=100), Shelf(tmp_path), screen=Screen(), pad=PAD,
-                           patience_s=1.0)
+                           patience_s=3.0)
     assert run.state == "interrupted"
-    assert "nobody pressed for 1 s" in next(m.message for m in run.marks if m.code == "interrupted")
+    assert "nobody pressed for 3 s" in next(m.message for m in run.marks if m.code == "interrupted")
     assert whole(run)["stroke"].tolist() == list(range(1, 21))
 
 
@@ -351,7 +351,7 @@ def test_the_rig_is_listened_to(serve, capsys):
     assert left.value.code == 0, err
     [told] = json.loads(out)["instruments"]
     assert (told["trouble"], told["bad_lines"], told["lost_lines"]) == (None, 0, 0)
-    assert 50 < told["lines_per_s"] < 150
+    assert 20 < told["lines_per_s"] < 150
     with pytest.raises(SystemExit):
         main(["rigs", "endurance-press"])
     assert "strokes of the machine: strokes, modulo 4294967296" in capsys.readouterr().out
