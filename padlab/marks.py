@@ -125,6 +125,10 @@ CODES: dict[str, tuple[Weight, str]] = {
     "rest_short": (Weight.CAUTION, "not read after a day of rest: the loss may hold what comes back"),
     "between_readings": (Weight.CAUTION, "readings lie far apart around the asked strokes"),
     "start_unknown": (Weight.CAUTION, "first read after strokes: what was lost by then is not known"),
+    "strokes_missed": (
+        Weight.NOTE, "some strokes were counted by the machine and not read"),
+    "strokes_unknown": (
+        Weight.CAUTION, "strokes may have been made that nobody counted: the count is the least"),
     "thinning_elsewhere": (
         Weight.NOTE, "thinning is that of the pads that were worn, on their own face and at their own force"),
     "set_not_measured": (Weight.CAUTION, "set by the calendar was not measured at this stop: wear alone"),

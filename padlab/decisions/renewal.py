@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any, Literal
 
 from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
@@ -16,7 +17,9 @@ from padlab.drift.life import Service, StockLife, stock_life
 from padlab.errors import FitError, PadlabError, RunError
 from padlab.fitting.wear_run import PadLoss, loss_of
 from padlab.marks import Mark, Weight, has_stop
+from padlab.records.described import is_moment
 from padlab.records.run import Run
+from padlab.records.wear_table import SECONDS_A_DAY
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,11 @@ def why_unfit(run: Run, stop: str) -> str | None:
         return next(m.message for m in run.marks if m.weight is Weight.STOP)
     if run.stop is not None and run.stop != stop and not run.is_control:
         return f"served at the {run.stop} stop"
-    return None
+    try:
+        few = len(run.samples) < 2
+    except RunError as fault:                  # killed and not gone on with: padlab remake makes its readings
+        return f"{fault.message}; {fault.remedy}"
+    return "too few readings so far" if few else None
 
 
 def _pad_class(runs: Sequence[Run]) -> str:
@@ -143,11 +150,11 @@ def _once_a_pad(runs: Sequence[Run], left_out: list[LeftOut]) -> list[Run]:
 def loss_beside(run: Run, controls: Sequence[Run], *, until: float = math.inf) -> PadLoss:
     """The loss of a run's pad beside the unloaded pads of its stock, read up to ``until`` strokes."""
     assert run.pad is not None
-    table = readings_of(run)
+    table = {**readings_of(run), **_joined(run, run)}
     if until < math.inf:
         table = {name: values[table["strokes"] <= until] for name, values in table.items()}
-    return loss_of(table, pad=run.pad.id, lot=run.pad.lot,
-                   controls=[readings_of(one) for one in own_controls(run, controls)])
+    beside = [{**readings_of(one), **_joined(one, run)} for one in own_controls(run, controls)]
+    return loss_of(table, pad=run.pad.id, lot=run.pad.lot, controls=beside)
 
 
 def own_controls(run: Run, controls: Sequence[Run]) -> Sequence[Run]:
@@ -159,6 +166,22 @@ def own_controls(run: Run, controls: Sequence[Run]) -> Sequence[Run]:
 def readings_of(run: Run) -> dict[str, Any]:
     """The table of a wear run: its columns as arrays (n,)."""
     return {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
+
+
+def _joined(run: Run, since: Run) -> dict[str, Any]:
+    """``joined_days``: the days of a run counted from the first reading of another, where both are dated."""
+    first, other = _first_day(run), _first_day(since)
+    if first is None or other is None or "days" not in run.samples.columns:
+        return {}
+    return {"joined_days": run.samples["days"].to_numpy() + (first - other).total_seconds() / SECONDS_A_DAY}
+
+
+def _first_day(run: Run) -> datetime | None:
+    """The moment from which the days of a run are counted; None: it is not known."""
+    if run.endurance is not None and run.rig is not None:
+        return datetime.fromisoformat(run.start_utc)
+    said = (run.table or {}).get("first_utc")
+    return datetime.fromisoformat(said) if isinstance(said, str) and is_moment(said) else None
 
 
 def _with_run_marks(life: StockLife, runs: Sequence[Run]) -> StockLife:

@@ -14,6 +14,7 @@ did to both.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -61,7 +62,8 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
         ``thickness_mm`` at F0 and ``strokes`` or ``days``; where read ``rest_s`` before the reading,
         ``mass_kg``.
     controls : sequence of such tables
-        Of unloaded pads, read at the same times; their mean change is taken off.
+        Of unloaded pads, read at the same times; their mean change is taken off. One that made no strokes
+        serves by ``joined_days``: of both tables, counted from one moment.
 
     Raises
     ------
@@ -87,8 +89,11 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
                           "what it had lost by then is not in these numbers"))
     loss = left[0] - left[1:]
     if controls:
-        loss = loss - _drift_of(controls, axis, where)
-        ends = min(float(np.nanmax(table[axis])) for table in controls)
+        days = _column(table, "joined_days")
+        when = None if days is None else _means(at[lasting], days[lasting])[1]
+        loss = loss - _drift_of(controls, axis, where, when)
+        ends = min((float(np.nanmax(a)) for one in controls if (a := _column(one, axis)) is not None),
+                   default=math.inf)
         if ends < where[-1]:
             marks.append(mark("no_control", f"pad {pad}", f"pad {pad}: the unloaded pad was read up to "
                               f"{ends:.3g} {axis} only; what warmth and damp did later is in the loss"))
@@ -162,16 +167,21 @@ def _rubbed_off(table: Mapping[str, Any], at: Array, lasting: Flags, start_mm: f
     return float(start_mm * (masses[0] - masses[-1]) / masses[0]), float(where[-1])
 
 
-def _drift_of(controls: Sequence[Mapping[str, Any]], axis: Axis, where: Array) -> Array:
-    """Mean loss of the unloaded pads at ``where[1:]`` since ``where[0]``, straight between their readings."""
+def _drift_of(controls: Sequence[Mapping[str, Any]], axis: Axis, where: Array, days: Array | None) -> Array:
+    """Mean loss of the unloaded pads at ``where[1:]`` since ``where[0]``, straight between their readings.
+
+    An unloaded pad makes no strokes: where its table has none it is held to the pad by the days.
+    """
     changes = []
     for table in controls:
-        at = _column(table, axis)
+        at, place = _column(table, axis), where
+        if at is None and days is not None and days.size == where.size:
+            at, place = _column(table, "joined_days"), days
         if at is None:
             raise FitError("a control pad has no readings over the same axis", expected=axis, seen="none",
                            remedy=f"give the control's table a column for {axis}")
         there, left = _means(at, np.asarray(table["thickness_mm"], dtype=np.float64))
-        curve = np.interp(where, there, left)
+        curve = np.interp(place, there, left)
         changes.append(curve[0] - curve[1:])
     return np.asarray(np.mean(changes, axis=0))
 
