@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -24,6 +24,7 @@ from padlab.fitting.laws.cellular import PLATEAU
 from padlab.fitting.limbs import Cells, LimbFitter, RisingCurves, gather, grid_force_n
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
+from padlab.fitting.rounding import rounding_error_mm
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel, RigRecord
 from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, t95, with_doubt
@@ -48,6 +49,8 @@ OWN_SOURCES = (OWN_FRAME, "force zero", "indicator step", "indicator, place by p
 another day another warmth, another pad sinks otherwise under its weights."""
 BELOW_F0 = 0.6
 MARGIN = 6
+UNROUNDING = 1.0
+"""Smoothing of the first curve through readings of a coarse indicator."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,8 @@ class Curve:
     effective_share: float
     noise_mm2: Array | None = None           # (m, m) of the mean position, from noise within the strokes
     freedom: dict[str, float] = field(default_factory=dict)      # of moved's sources, where not many
+    loading_noise_mm2: Array | None = None   # (m, m) of the loading limb, as noise_mm2
+    rounded: Limbs | None = None             # moved by a step that was taken off the curve, not the readings
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
                  within: float | None = None) -> Quantity:
@@ -128,6 +133,16 @@ class Curve:
             return None
         between = self.base.weights(to_n) - self.base.weights(from_n)
         return math.sqrt(max(float(between @ self.noise_mm2 @ between), 0.0))
+
+    def stiffness_noise(self, force_n: float) -> float | None:
+        """Standard uncertainty of the loading limb's stiffness from noise within the strokes [N/mm]."""
+        if self.loading_noise_mm2 is None:
+            return None
+        k, u = self.base.loading_stiffness(), np.log(self.base.force_n + F0_N)
+        # k = (F + F0)/(dx/du): what each point of the curve moves it by.
+        weight = self.base.weights(force_n) * k**2 / (self.base.force_n + F0_N)
+        by = weight @ np.gradient(np.eye(u.size), u, axis=0)
+        return math.sqrt(max(float(by @ self.loading_noise_mm2 @ by), 0.0))
 
     def rig_u_mm(self, force_n: float) -> float:
         """Standard uncertainty of the position at a force, from F0, that the rig's sources make [mm]."""
@@ -156,9 +171,10 @@ class Curve:
             g = np.array([of(r) for r in self.replicates])
             n = g.size
             u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
-            # Few strokes may agree by chance better than the noise within them allows; that noise is
-            # known from hundreds of readings. The freedom stays that of the strokes.
-            out.append(("repeat strokes", max(u, within or 0.0), n - 1, False))
+            # Few strokes may agree by chance better than the noise within them allows; that noise is known
+            # from hundreds of readings: the interval is never narrower than it makes it by itself.
+            seen = t95(n - 1) * u >= t95(math.inf) * (within or 0.0)
+            out.append(("repeat strokes", *((u, n - 1) if seen else (within, math.inf)), False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
             out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))
@@ -202,6 +218,17 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     low_u, high_u = math.log((1 + BELOW_F0) * F0_N), math.log(good_to + F0_N)
     cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
     fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
+    unrounded = None
+    step = None if rig is None else coarse_step_mm(rig.channel("displacement"), prepared.position_noise_mm)
+    if step is not None:
+        # The first curve is a stiff one, which cannot follow the steps.
+        for smoothing in (UNROUNDING, None):
+            first = fitter.fit(list(range(len(cells))), smoothing or fitter.choose_smoothing())
+            unrounded = _unrounded(prepared, strokes, first, frame, step)
+            if unrounded is None:
+                break
+            cells = [_cells(unrounded, s, low_u, high_u) for s in strokes]
+            fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
     smoothing = fitter.choose_smoothing()
     fitted = fitter.fit(list(range(len(cells))), smoothing)
     grid = grid_force_n(good_to)
@@ -209,14 +236,20 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     base = _limbs(fitted, grid, basis)
     replicates = tuple(
         _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
-    noise = fitter.mean_curve_covariance(fitter.covariance(fitted), grid)
+    covariance = fitter.covariance(fitted)
+    noise = fitter.mean_curve_covariance(covariance, grid)
+    count = basis.shape[1]
+    loading_noise = basis @ covariance[:count, :count] @ basis.T
     within = np.zeros_like(grid) if replicates else np.sqrt(np.maximum(np.diag(noise), 0.0))
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
+    # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter.
+    rounded = None if unrounded is None else moved.pop("indicator step", None)
     if warmth_mm is not None:
         away = warmth_mm * _upper_end(grid)
         moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
-    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame))
+    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame),
+                 loading_noise, rounded)
 
 
 def has_plateau(base: Limbs) -> bool:
@@ -310,6 +343,36 @@ def _cells(prepared: Prepared, stroke: Stroke, low_u: float, high_u: float) -> C
                   stop=min(p.stop + MARGIN, prepared.force_n.size), low_u=low_u, high_u=high_u)
 
 
+def coarse_step_mm(travel: Channel | None, noise_mm: float) -> float | None:
+    """The step of an indicator where its readings do not dither enough to wipe it out, else None."""
+    if travel is None or not travel.resolution or noise_mm >= travel.resolution / 2:
+        return None
+    return travel.resolution
+
+
+def _unrounded(prepared: Prepared, strokes: list[Stroke], fitted: RisingCurves, frame: Frame,
+               step_mm: float) -> Prepared | None:
+    """The run, the mean rounding error of its strokes' readings taken off; None if not rounded so."""
+    place = np.full_like(prepared.position_mm, np.nan)
+    u = np.log(np.maximum(prepared.force_n, -0.5 * F0_N) + F0_N)
+    inside = (u >= fitted.low_u) & (u < fitted.high_u)
+    for s in strokes:
+        a, b = max(s.press.start - MARGIN, 0), min(s.press.stop + MARGIN, u.size)
+        turn = s.press.peak + 1
+        on = np.concatenate([fitted.limb(u[a:turn], 0), fitted.limb(u[turn:b], 1)])
+        there = inside[a:b]
+        offset = float(np.mean((prepared.position_mm[a:b] - on)[there]))
+        place[a:b] = np.where(there, on + offset, np.nan)
+    some = np.isfinite(place)
+    give = frame.deflection_mm(prepared.force_n[some])
+    error = rounding_error_mm(prepared.position_mm[some] + give, place[some] + give, step_mm=step_mm)
+    if error is None:
+        return None
+    position = prepared.position_mm.copy()
+    position[some] -= error
+    return replace(prepared, position_mm=position)
+
+
 def _limbs(fitted: RisingCurves, grid: Array, basis: Array) -> Limbs:
     loading, unloading = fitted.both(basis)
     return Limbs(grid, loading - loading[0], unloading - loading[0])
@@ -352,9 +415,10 @@ def gauge_moved(base: Limbs, travel: Channel | None, scale_u: float | None, fram
     grid = base.force_n
     away: dict[str, Array] = {name: -give for name, give in frame_sources(frame, grid).items()}
     ramp = _upper_end(grid)
-    if travel is not None and travel.resolution and noise_mm < travel.resolution / 2:
+    step = coarse_step_mm(travel, noise_mm)
+    if step is not None:
         # Rounding averages out where the noise is over half a step; a quieter dial rounds all alike.
-        away["indicator step"] = travel.resolution / math.sqrt(12) * ramp
+        away["indicator step"] = step / math.sqrt(12) * ramp
     if travel is not None and travel.local_uncertainty:
         # A dial's local errors come back at the same place in every stroke: they do not average out.
         away["indicator, place by place"] = travel.local_uncertainty * ramp

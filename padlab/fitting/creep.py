@@ -115,8 +115,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     log = fits["logarithmic"]
     quantity = None
     if fraction is not None and u is not None:
-        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds,
-                              positive=fraction > 3 * math.hypot(u, *(b / math.sqrt(3) for b in bounds)))
+        # Not on the log scale: what is known by bounds lies as far below as above.
+        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
     # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
     common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
@@ -154,13 +154,15 @@ def rounding_mm(step_mm: float, noise_mm: float) -> float:
     return float(np.sqrt(np.sum(amplitude**2) / 2))
 
 
-def _dither_mm(position: Array, step_mm: float) -> float:
+def _dither_mm(position: Array, step_mm: float, apart: int) -> float:
     """Noise of rounded readings before they were rounded, at least [mm].
 
     A pad that stands between two steps shows readings that jump by a whole step with hardly any noise:
-    the most that rounding alone can make of their variance, step^2/4, is taken off.
+    the most that rounding alone can make of their variance, step^2/4, is taken off. Noise that goes on
+    from reading to reading dithers as well: readings further apart (``apart``) show it.
     """
-    return math.sqrt(max(float(np.mean(np.diff(position) ** 2)) / 2 - step_mm**2 / 4, 0.0))
+    moves = (float(np.mean((position[k:] - position[:-k]) ** 2)) for k in (1, apart) if k < position.size)
+    return math.sqrt(max(max(moves, default=0.0) / 2 - step_mm**2 / 4, 0.0))
 
 
 def _level(prepared: Prepared, hold: Stroke) -> float:
@@ -200,12 +202,13 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
         level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
+    apart = max(int(np.searchsorted(t[ok], t[ok][0] + SMOOTH_S)), 1)
     sigma = None
     if quick:                                        # read, not fitted: each cell weighs by its readings
         sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma,
-                rounding_mm=rounding_mm(step_mm, _dither_mm(x, step_mm)))
+                rounding_mm=rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart)))
 
 
 def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[float, ...]]:
@@ -236,29 +239,30 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[floa
     variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
     weight = np.exp(-(rss - rss[best]) / variance * share / 2)
     weight /= weight.sum()
-    low, high, spread, ratchet = [], [], [], []
+    sunk, seen_share, spread, ratchet = [], [], [], []
     lines = np.column_stack([leads, a_of, b_of, inverse_of]).tolist()
     for lead, a, b, inverse in lines:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
             return float(leads[best]), None, None, ()
-        own = _decade_from(lead)
-        low.append(min(b, b * own) / at_one)
-        high.append(max(b, b * own) / at_one)
+        sunk.append(b / at_one)
+        seen_share.append((1 + _decade_from(lead)) / 2)
         ratchet.append(seen.shaken_mm / at_one)
         spread.append(math.sqrt(variance / share * inverse) / at_one)
-    middle = (np.array(low) + np.array(high)) / 2
-    mean = float(weight @ middle)
-    between = float(weight @ (middle - mean) ** 2)
-    clocks = float(weight @ (np.array(high) - np.array(low)))
-    noise = float(weight @ np.array(spread))
-    # No more can have been shaken in than the pad sank.
-    shaken = min(float(weight @ np.array(ratchet)), max(mean, 0.0))
+    fraction, middle = np.array(sunk), np.array(seen_share)
+    # No more can have been shaken in than the pad sank. It is no part of the pad's own sinking, whose clock
+    # is the question: it is taken off first.
+    shaken = min(float(weight @ np.array(ratchet)), max(float(weight @ fraction), 0.0))
+    left = (fraction - shaken / 2) * middle
+    mean = float(weight @ left)
+    between = float(weight @ (left - mean) ** 2)
+    clocks = float(weight @ (np.abs(fraction - shaken / 2) * (1 - middle)))
+    noise = float(weight @ (np.array(spread) * middle))
     if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
         return float(leads[best]), *_fraction_read(seen, shaken)
     at_one = float(a_of[best]) + float(b_of[best]) * math.log10(1.0 + float(leads[best]))
-    return (float(leads[best]), mean - shaken / 2, math.sqrt(between + noise**2),
-            (clocks / 2, shaken / 2, _rounded(seen, at_one)))
+    return (float(leads[best]), mean, math.sqrt(between + noise**2),
+            (clocks, shaken / 2 * float(weight @ middle), _rounded(seen, at_one)))
 
 
 def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | None, tuple[float, ...]]:

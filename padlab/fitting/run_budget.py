@@ -39,7 +39,8 @@ def run_budget(curve: Curve, *, from_n: float, to_n: float, unknown: tuple[Unkno
     sources = _sources(curve, of, value, from_n, to_n)
     travel = None if rig is None else rig.channel("displacement")
     if travel is not None and travel.resolution and "indicator step" not in curve.moved:
-        # Known, and nothing: the readings' own noise is over half a step, so that rounding averages out.
+        # Known, and nothing: the readings' own noise is over half a step, so that rounding averages out, or
+        # the strokes told where in the steps they stood, and what is left is in their scatter.
         sources.append(Source("indicator step", travel.resolution / math.sqrt(12), sensitivity=0.0))
     return RunBudget(from_n, to_n, value, Budget(tuple(sources), unknown))
 
