@@ -21,7 +21,7 @@ pad sank: half of it is taken off, half is doubt.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,7 +34,7 @@ from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing
-from padlab.statistics.quantity import Quantity, t95, with_doubt
+from padlab.statistics.quantity import Quantity, half_width95, t95, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -59,6 +59,10 @@ BENDS = 0.12
 slope, and its standard deviation; virtual pads show 0.05 to 0.2 (design choice)."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
+REFUTED = 6.0
+"""A law whose AICc is so much over the best is refuted: a twentieth of its weight (Burnham & Anderson 2002)."""
+FEWEST_POINTS = 12.0
+"""Effective points that a hold counts for at least in AICc."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
 
 
@@ -104,7 +108,7 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
                crossing_u_mm: float, on_fit: WATCHED | None = None) -> Creep:
     """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
     t, x, level = seen.time_s, seen.position_mm, level_n
-    clock, fraction, u, bounds = _fraction(seen)
+    clock, shaken, fraction, u, bounds = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
@@ -118,23 +122,21 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         # Not on the log scale: what is known by bounds lies as far below as above.
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
-    # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
-    common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
-    predicted = _predict(log, fits, times_s, seen.lasted_s, common)
-    alternatives = tuple(
-        {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, common)}
-        for name, f in fits.items() if name != "logarithmic"
-    )
+    # What all positions of the hold share: the rig, and one crossing of F0.
+    carried = Carried(fits, _standing(fits, t.size * share), math.hypot(rig_u_mm, crossing_u_mm), shaken, clock,
+                      seen.lasted_s)
+    predicted = carried.predicted("logarithmic", times_s)
+    alternatives = tuple({"law": name, "predicted": carried.predicted(name, times_s, alone=True)}
+                         for name in fits if name != "logarithmic")
     verdict = log.verdict
     if verdict is Verdict.GOOD and (fraction is None or u is None or u > UNDETERMINED_SHARE * abs(fraction)):
         verdict = Verdict.UNDETERMINED
     shown = np.geomspace(max(float(t[0]), 0.3), 10 * seen.lasted_s, 80)
-    others = {name: f for name, f in fits.items() if name != "logarithmic"}
-    low, high = _ends(log, others.values(), shown, seen.lasted_s, common)
+    low, high = carried.ends("logarithmic", shown)
     return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
-                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=log.predict(shown),
+                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=carried.value("logarithmic", shown),
                  curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]),
-                 curve_others_mm={name: f.predict(shown) for name, f in others.items()})
+                 curve_others_mm={name: carried.value(name, shown) for name in fits if name != "logarithmic"})
 
 
 def rounding_mm(step_mm: float, noise_mm: float) -> float:
@@ -211,8 +213,9 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
                 rounding_mm=rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart)))
 
 
-def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[float, ...]]:
-    """The clock's lead t0 [s], the fraction from 1 s to 10 s, its standard uncertainty and its bounds.
+def _fraction(seen: Hold) -> tuple[float, float, float | None, float | None, tuple[float, ...]]:
+    """The clock's lead t0 [s], the most that was shaken in within a decade [mm]; the fraction from 1 s to 10 s, its
+    standard uncertainty and its bounds.
 
     The bounds are half ranges of what the data do not say: whose clock runs, what was shaken in, and where
     within the indicator's step the pad stood.
@@ -244,7 +247,7 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[floa
     for lead, a, b, inverse in lines:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
-            return float(leads[best]), None, None, ()
+            return float(leads[best]), 0.0, None, None, ()
         sunk.append(b / at_one)
         seen_share.append((1 + _decade_from(lead)) / 2)
         ratchet.append(seen.shaken_mm / at_one)
@@ -258,10 +261,11 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[floa
     between = float(weight @ (left - mean) ** 2)
     clocks = float(weight @ (np.abs(fraction - shaken / 2) * (1 - middle)))
     noise = float(weight @ (np.array(spread) * middle))
-    if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
-        return float(leads[best]), *_fraction_read(seen, shaken)
     at_one = float(a_of[best]) + float(b_of[best]) * math.log10(1.0 + float(leads[best]))
-    return (float(leads[best]), mean, math.sqrt(between + noise**2),
+    clock = float(leads[best])
+    if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
+        return clock, shaken * at_one, *_fraction_read(seen, shaken)
+    return (clock, shaken * at_one, mean, math.sqrt(between + noise**2),
             (clocks, shaken / 2 * float(weight @ middle), _rounded(seen, at_one)))
 
 
@@ -347,30 +351,75 @@ def _widen(f: Fit, share: float) -> Fit:
     return f if f.covariance is None else replace(f, covariance=f.covariance / share)
 
 
-def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measured_to: float,
-             common_u_mm: float) -> tuple[dict[str, Any], ...]:
-    """Total position at the times, with the spread of the laws where it is carried beyond the data."""
-    t = np.array(times_s, dtype=np.float64)
-    values = f.predict(t)
-    low, high = _ends(f, others.values(), t, measured_to, common_u_mm)
-    known = np.isfinite(values) & ~np.isnan(low)
-    return tuple({"at_s": at, "extrapolated": at > measured_to,
-                  "mm": Quantity(float(v), float(a), float(b)) if there else None}
-                 for at, v, a, b, there in zip(times_s, values, low, high, known, strict=True))
+def _standing(fits: dict[str, Fit], n: float) -> tuple[str, ...]:
+    """The laws that the hold does not refute by AICc, with one effective n for all (as for compression)."""
+    n = max(n, FEWEST_POINTS)
+    aicc = {}
+    for name, f in fits.items():
+        k = len(f.values) + 2                            # with the scatter and the clock
+        if f.covariance is not None and math.isfinite(f.weighted_rss):
+            aicc[name] = n * math.log(max(f.weighted_rss, 1e-300)) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+    return tuple(name for name, a in aicc.items() if a - min(aicc.values()) <= REFUTED)
 
 
-def _ends(f: Fit, others: Iterable[Fit], t: Array, measured_to: float, common_u_mm: float,
-          ) -> tuple[Array, Array]:
-    """Ends of the 95 % interval of the position at times (n,); beyond the data all laws are inside."""
-    value, error = f.predict(t), f.predict_standard_error(t)
-    if error is None:
-        return np.full(t.size, np.nan), np.full(t.size, np.nan)
-    half = t95(max(f.n_used - len(f.values), 1)) * np.hypot(error, common_u_mm)
-    low, high = value - half, value + half
-    beyond = t > measured_to
-    for other in others:
-        if other.covariance is not None:
-            there = other.predict(t)
+@dataclass(frozen=True)
+class Carried:
+    """Positions by the laws of sinking, in the hold and beyond it.
+
+    Half of what the wander of the force can have shaken in is taken off, as much a decade as it was in the
+    hold, and half is doubt. In the hold the logarithmic law speaks; beyond it all laws that the hold does not
+    refute are inside. (Their mean by Akaike's weights is not enough: of laws that cannot be told apart the
+    simplest would rule, and on pads of another the interval held the truth in half of the cases.)
+    """
+
+    fits: dict[str, Fit]
+    standing: tuple[str, ...]       # laws that the hold does not refute
+    common_u_mm: float
+    shaken_mm: float                # at most, in a decade
+    clock_s: float
+    measured_to_s: float
+
+    def _half_shaken(self, t: Array) -> Array:
+        decades = np.log10((t + self.clock_s) / (1 + self.clock_s))
+        return np.asarray(self.shaken_mm / 2 * np.maximum(decades, 0.0))
+
+    def value(self, name: str, t: Array) -> Array:
+        """Position by one law (n,)."""
+        return np.asarray(self.fits[name].predict(t) - self._half_shaken(t))
+
+    def ends(self, name: str, t: Array, *, alone: bool = False) -> tuple[Array, Array]:
+        """Ends of the 95 % interval (n,) about one law, beyond the hold of all of them; nan: not determined."""
+        if self.fits[name].covariance is None:
+            return np.full(t.size, np.nan), np.full(t.size, np.nan)
+        shaken, beyond = self._half_shaken(t), t > self.measured_to_s
+        value, half = self.value(name, t), half_widths(self._bell(self.fits[name], t), shaken)
+        low, high = value - half, value + half
+        for other in () if alone else self.standing:
+            there, half = self.value(other, t), half_widths(self._bell(self.fits[other], t), shaken)
             low = np.where(beyond, np.fmin(low, there - half), low)
             high = np.where(beyond, np.fmax(high, there + half), high)
-    return low, high
+        return low, high
+
+    def _bell(self, f: Fit, t: Array) -> Array:
+        error = f.predict_standard_error(t)
+        widened = t95(max(f.n_used - len(f.values), 1)) / t95(math.inf)
+        return np.asarray(widened * np.hypot(0.0 if error is None else error, self.common_u_mm))
+
+    def predicted(self, name: str, times_s: tuple[float, ...], *, alone: bool = False) -> tuple[dict[str, Any], ...]:
+        """Position at the times, with its interval and whether it is carried beyond the hold."""
+        t = np.array(times_s, dtype=np.float64)
+        values, (low, high) = self.value(name, t), self.ends(name, t, alone=alone)
+        known = np.isfinite(values) & np.isfinite(low) & np.isfinite(high)
+        return tuple({"at_s": at, "extrapolated": at > self.measured_to_s,
+                      "mm": Quantity(float(v), float(a), float(b)) if there else None}
+                     for at, v, a, b, there in zip(times_s, values, low, high, known, strict=True))
+
+
+def half_widths(standard_uncertainty: Array, half_range: Array) -> Array:
+    """:func:`padlab.statistics.quantity.half_width95` of a bell and one rectangle, place by place (n,).
+
+    >>> [round(float(h), 3) for h in half_widths(np.array([1.0, 0.0]), np.array([0.0, 1.0]))]
+    [1.96, 0.95]
+    """
+    return np.array([half_width95(u, [a]) if math.isfinite(u) else math.nan
+                     for u, a in zip(standard_uncertainty.tolist(), half_range.tolist(), strict=True)])
