@@ -115,14 +115,15 @@ class Curve:
     rounded: Limbs | None = None             # moved by a step that was taken off the curve, not the readings
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
-                 within: float | None = None) -> Quantity:
+                 within: float | None = None, noise: float | None = None) -> Quantity:
         """A number read off the curve with its 95 % interval.
 
         ``within`` is its standard uncertainty from noise within strokes: all there is where fewer than
-        three strokes were recorded, and else the least that their scatter counts for.
+        three strokes were recorded, and else the least that their scatter counts for. ``noise`` is the same
+        of a number that is not combined any further: its interval is no narrower than that makes it.
         """
         value = of(self.base)
-        parts = self.parts(of, within=within)
+        parts = self.parts(of, within=within, noise=noise)
         total = math.hypot(*(u for u, _ in parts))
         return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
                           positive=positive and value > 0)
@@ -157,13 +158,14 @@ class Curve:
         """
         return t95(self.freedom.get(name, math.inf)) / t95(math.inf)
 
-    def parts(self, of: Callable[[Limbs], float], *,
-              within: float | None = None) -> list[tuple[float, float]]:
+    def parts(self, of: Callable[[Limbs], float], *, within: float | None = None,
+              noise: float | None = None) -> list[tuple[float, float]]:
         """Standard uncertainties and degrees of freedom of a number, part by part."""
-        return independent_parts((name, u, nu) for name, u, nu, _ in self.sources(of, within=within))
+        return independent_parts((name, u, nu)
+                                 for name, u, nu, _ in self.sources(of, within=within, noise=noise))
 
-    def sources(self, of: Callable[[Limbs], float], *,
-                within: float | None = None) -> list[tuple[str, float, float, bool]]:
+    def sources(self, of: Callable[[Limbs], float], *, within: float | None = None,
+                noise: float | None = None) -> list[tuple[str, float, float, bool]]:
         """(name, standard uncertainty, degrees of freedom, systematic) of a number."""
         value = of(self.base)
         out: list[tuple[str, float, float, bool]] = []
@@ -171,10 +173,12 @@ class Curve:
             g = np.array([of(r) for r in self.replicates])
             n = g.size
             u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
-            # Few strokes may agree by chance better than the noise within them allows; that noise is known
-            # from hundreds of readings: the interval is never narrower than it makes it by itself.
-            seen = t95(n - 1) * u >= t95(math.inf) * (within or 0.0)
-            out.append(("repeat strokes", *((u, n - 1) if seen else (within, math.inf)), False))
+            # Few strokes may agree by chance better than the noise within them allows; that noise is
+            # known from hundreds of readings. The freedom stays that of the strokes.
+            strokes = (max(u, within or 0.0), float(n - 1))
+            if noise is not None and t95(math.inf) * noise > t95(strokes[1]) * strokes[0]:
+                strokes = (noise, math.inf)
+            out.append(("repeat strokes", *strokes, False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
             out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))

@@ -124,25 +124,18 @@ class LimbFitter:
             self._blocks.append((a, y))
         self._gram = np.stack([a.T @ a for a, _ in self._blocks])
         self._right = np.stack([a.T @ y for a, y in self._blocks])
-        n, every = len(strokes), self._gram.sum(axis=0)
-        self._left_gram = every - self._gram
+        self._left_gram = self._gram.sum(axis=0) - self._gram
         self._left_right = self._right.sum(axis=0) - self._right
-        plain = _penalty(np.ones((1, 2, j)))
-        rough = _rising_least_squares((every + n * GUIDE_SMOOTHING * plain[0])[None],
-                                      self._right.sum(axis=0)[None])
-        self._penalty = _penalty(_guide(rough))[0]
-        self._left_penalty = self._penalty[None]
-        if n > 2:
-            # A stroke that is left out has no part in the guide either: its doubt is the guide's too.
-            self._left_penalty = _penalty(_guide(_rising_least_squares(
-                self._left_gram + (n - 1) * GUIDE_SMOOTHING * plain, self._left_right)))
+        n = len(strokes)
+        self._penalty = _guided(self._gram.sum(axis=0)[None], self._right.sum(axis=0)[None], n)[0]
+        # A stroke that is left out has no part in the guide either: its doubt is the guide's too.
+        self._left_penalty = _guided(self._left_gram, self._left_right, n - 1) if n > 2 else self._penalty[None]
 
     def fit(self, use: list[int], smoothing: float) -> RisingCurves:
         """Fit the strokes ``use`` (indices) with that smoothing."""
-        c = _rising_least_squares(
-            (self._gram[use].sum(axis=0) + smoothing * self._penalty * len(use))[None],
-            self._right[use].sum(axis=0)[None])[0]
-        return self._curves(c, smoothing)
+        gram, right = self._gram[use].sum(axis=0)[None], self._right[use].sum(axis=0)[None]
+        penalty = self._penalty if len(use) == len(self.strokes) else _guided(gram, right, len(use))
+        return self._curves(_rising_least_squares(gram + smoothing * penalty * len(use), right)[0], smoothing)
 
     def without_each(self, smoothing: float) -> list[RisingCurves]:
         """The curves of all strokes but one, for each stroke in turn."""
@@ -314,6 +307,12 @@ def _sites() -> Array:
     """Where on 0 to 1 the coefficients of the slope stand (J,): the middles of their inner knots (Greville)."""
     span, j = _knots(PIECES), _count()
     return np.asarray((span[2 : 2 + j] + span[3 : 3 + j]) / 2)
+
+
+def _guided(gram: Array, right: Array, strokes: int) -> Array:
+    """The penalties (m, 2J + 1, 2J + 1) over the guides of so many strokes with these normal equations."""
+    plain = _penalty(np.ones((1, 2, _count())))
+    return _penalty(_guide(_rising_least_squares(gram + strokes * GUIDE_SMOOTHING * plain, right)))
 
 
 def _guide(c: Array) -> Array:

@@ -118,7 +118,8 @@ def _quantity(curve: Curve, of: Any, *, within: tuple[float, float] | None = Non
     any other number from noise within the strokes.
     """
     if curve.replicates:
-        return curve.quantity(of, within=noise if within is None else curve.noise_mm(*within)).to_json()
+        within_mm = None if within is None else curve.noise_mm(*within)
+        return curve.quantity(of, within=within_mm, noise=noise).to_json()
     if within is None:
         return {"value": of(curve.base), "low": None, "high": None}
     return curve.quantity(of, within=curve.base.at(curve.within_mm, within[1])).to_json()
