@@ -61,7 +61,7 @@ slope, and its standard deviation; virtual pads show 0.05 to 0.2 (design choice)
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
 REFUTED = 6.0
-"""A law whose AICc is so much over the best is refuted: a twentieth of its weight (Burnham & Anderson 2002)."""
+"""A law whose AICc is so much over the best is refuted: it has a twentieth of its weight (design choice)."""
 FEWEST_POINTS = 12.0
 """Effective points that a hold counts for at least in AICc."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
@@ -124,8 +124,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
     # What all positions of the hold share: the rig, and one crossing of F0.
-    carried = Carried(fits, _standing(fits, t.size * share), math.hypot(rig_u_mm, crossing_u_mm), shaken, clock,
-                      seen.lasted_s)
+    carried = Carried(fits, _standing(fits, t.size * share), math.hypot(rig_u_mm, crossing_u_mm), shaken,
+                      clock, seen.lasted_s)
     predicted = carried.predicted("logarithmic", times_s)
     alternatives = tuple({"law": name, "predicted": carried.predicted(name, times_s, alone=True)}
                          for name in fits if name != "logarithmic")
@@ -134,10 +134,10 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         verdict = Verdict.UNDETERMINED
     shown = np.geomspace(max(float(t[0]), 0.3), 10 * seen.lasted_s, 80)
     low, high = carried.ends("logarithmic", shown)
+    drawn = {name: carried.value(name, shown) for name in fits}
     return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
-                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=carried.value("logarithmic", shown),
-                 curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]),
-                 curve_others_mm={name: carried.value(name, shown) for name in fits if name != "logarithmic"})
+                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=drawn.pop("logarithmic"),
+                 curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]), curve_others_mm=drawn)
 
 
 def rounding_mm(step_mm: float, noise_mm: float) -> float:
@@ -215,8 +215,8 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
 
 
 def _fraction(seen: Hold) -> tuple[float, float, float | None, float | None, tuple[float, ...]]:
-    """The clock's lead t0 [s], the most that was shaken in within a decade [mm]; the fraction from 1 s to 10 s, its
-    standard uncertainty and its bounds.
+    """The clock's lead t0 [s], the most that was shaken in within a decade [mm]; the fraction from 1 s to
+    10 s, its standard uncertainty and its bounds.
 
     The bounds are half ranges of what the data do not say: whose clock runs, what was shaken in, and where
     within the indicator's step the pad stood.
@@ -389,7 +389,7 @@ class Carried:
         return np.asarray(self.fits[name].predict(t) - self._half_shaken(t))
 
     def ends(self, name: str, t: Array, *, alone: bool = False) -> tuple[Array, Array]:
-        """Ends of the 95 % interval (n,) about one law, beyond the hold of all of them; nan: not determined."""
+        """Ends of the 95 % interval (n,) of one law, beyond the hold of all; nan: not determined."""
         if self.fits[name].covariance is None:
             return np.full(t.size, np.nan), np.full(t.size, np.nan)
         shaken, beyond = self._half_shaken(t), t > self.measured_to_s
@@ -406,7 +406,8 @@ class Carried:
         widened = t95(max(f.n_used - len(f.values), 1)) / t95(math.inf)
         return np.asarray(widened * np.hypot(0.0 if error is None else error, self.common_u_mm))
 
-    def predicted(self, name: str, times_s: tuple[float, ...], *, alone: bool = False) -> tuple[dict[str, Any], ...]:
+    def predicted(self, name: str, times_s: tuple[float, ...], *,
+                  alone: bool = False) -> tuple[dict[str, Any], ...]:
         """Position at the times, with its interval and whether it is carried beyond the hold."""
         t = np.array(times_s, dtype=np.float64)
         values, (low, high) = self.value(name, t), self.ends(name, t, alone=alone)
@@ -426,11 +427,13 @@ def half_widths(standard_uncertainty: Array, half_range: Array) -> Array:
     """
     log_ratio, factor = _half_width_table()
     ratio = np.log(np.maximum(half_range, 1e-300) / np.maximum(standard_uncertainty, 1e-300))
-    return np.asarray(np.hypot(standard_uncertainty, half_range / math.sqrt(3)) * np.interp(ratio, log_ratio, factor))
+    spread = np.hypot(standard_uncertainty, half_range / math.sqrt(3))
+    return np.asarray(spread * np.interp(ratio, log_ratio, factor))
 
 
 @lru_cache(maxsize=1)
 def _half_width_table() -> tuple[Array, Array]:
     """Logarithms of rectangle over bell (m,), and the half-width over the root sum of squares (m,)."""
     ratio = np.geomspace(0.03, 1000.0, 120)
-    return np.log(ratio), np.array([half_width95(1.0, [a]) / math.hypot(1.0, a / math.sqrt(3)) for a in ratio.tolist()])
+    factor = [half_width95(1.0, [a]) / math.hypot(1.0, a / math.sqrt(3)) for a in ratio.tolist()]
+    return np.log(ratio), np.array(factor)

@@ -129,7 +129,8 @@ class LimbFitter:
         n = len(strokes)
         self._penalty = _guided(self._gram.sum(axis=0)[None], self._right.sum(axis=0)[None], n)[0]
         # A stroke that is left out has no part in the guide either: its doubt is the guide's too.
-        self._left_penalty = _guided(self._left_gram, self._left_right, n - 1) if n > 2 else self._penalty[None]
+        self._left_penalty = (_guided(self._left_gram, self._left_right, n - 1) if n > 2
+                              else self._penalty[None])
 
     def fit(self, use: list[int], smoothing: float) -> RisingCurves:
         """Fit the strokes ``use`` (indices) with that smoothing."""
@@ -304,7 +305,7 @@ def _widths() -> Array:
 
 
 def _sites() -> Array:
-    """Where on 0 to 1 the coefficients of the slope stand (J,): the middles of their inner knots (Greville)."""
+    """Where on 0 to 1 the coefficients of the slope stand (J,): in the middle of their inner knots."""
     span, j = _knots(PIECES), _count()
     return np.asarray((span[2 : 2 + j] + span[3 : 3 + j]) / 2)
 
