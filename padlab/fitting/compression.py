@@ -111,19 +111,17 @@ class Curve:
     effective_share: float
     noise_mm2: Array | None = None           # (m, m) of the mean position, from noise within the strokes
     freedom: dict[str, float] = field(default_factory=dict)      # of moved's sources, where not many
-    loading_noise_mm2: Array | None = None   # (m, m) of the loading limb, as noise_mm2
     rounded: Limbs | None = None             # moved by a step that was taken off the curve, not the readings
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
-                 within: float | None = None, noise: float | None = None) -> Quantity:
+                 within: float | None = None) -> Quantity:
         """A number read off the curve with its 95 % interval.
 
         ``within`` is its standard uncertainty from noise within strokes: all there is where fewer than
-        three strokes were recorded, and else the least that their scatter counts for. ``noise`` is the same
-        of a number that is not combined any further: its interval is no narrower than that makes it.
+        three strokes were recorded, and else the least that their scatter counts for.
         """
         value = of(self.base)
-        parts = self.parts(of, within=within, noise=noise)
+        parts = self.parts(of, within=within)
         total = math.hypot(*(u for u, _ in parts))
         return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
                           positive=positive and value > 0)
@@ -134,16 +132,6 @@ class Curve:
             return None
         between = self.base.weights(to_n) - self.base.weights(from_n)
         return math.sqrt(max(float(between @ self.noise_mm2 @ between), 0.0))
-
-    def stiffness_noise(self, force_n: float) -> float | None:
-        """Standard uncertainty of the loading limb's stiffness from noise within the strokes [N/mm]."""
-        if self.loading_noise_mm2 is None:
-            return None
-        k, u = self.base.loading_stiffness(), np.log(self.base.force_n + F0_N)
-        # k = (F + F0)/(dx/du): what each point of the curve moves it by.
-        weight = self.base.weights(force_n) * k**2 / (self.base.force_n + F0_N)
-        by = weight @ np.gradient(np.eye(u.size), u, axis=0)
-        return math.sqrt(max(float(by @ self.loading_noise_mm2 @ by), 0.0))
 
     def rig_u_mm(self, force_n: float) -> float:
         """Standard uncertainty of the position at a force, from F0, that the rig's sources make [mm]."""
@@ -158,14 +146,13 @@ class Curve:
         """
         return t95(self.freedom.get(name, math.inf)) / t95(math.inf)
 
-    def parts(self, of: Callable[[Limbs], float], *, within: float | None = None,
-              noise: float | None = None) -> list[tuple[float, float]]:
+    def parts(self, of: Callable[[Limbs], float], *,
+              within: float | None = None) -> list[tuple[float, float]]:
         """Standard uncertainties and degrees of freedom of a number, part by part."""
-        return independent_parts((name, u, nu)
-                                 for name, u, nu, _ in self.sources(of, within=within, noise=noise))
+        return independent_parts((name, u, nu) for name, u, nu, _ in self.sources(of, within=within))
 
-    def sources(self, of: Callable[[Limbs], float], *, within: float | None = None,
-                noise: float | None = None) -> list[tuple[str, float, float, bool]]:
+    def sources(self, of: Callable[[Limbs], float], *,
+                within: float | None = None) -> list[tuple[str, float, float, bool]]:
         """(name, standard uncertainty, degrees of freedom, systematic) of a number."""
         value = of(self.base)
         out: list[tuple[str, float, float, bool]] = []
@@ -175,10 +162,7 @@ class Curve:
             u = math.sqrt((n - 1) / n * float(np.sum((g - g.mean()) ** 2)))
             # Few strokes may agree by chance better than the noise within them allows; that noise is
             # known from hundreds of readings. The freedom stays that of the strokes.
-            strokes = (max(u, within or 0.0), float(n - 1))
-            if noise is not None and t95(math.inf) * noise > t95(strokes[1]) * strokes[0]:
-                strokes = (noise, math.inf)
-            out.append(("repeat strokes", *strokes, False))
+            out.append(("repeat strokes", max(u, within or 0.0), n - 1, False))
         elif within is not None:
             out.append(("noise within strokes", within, math.inf, False))
             out.append(("stroke to stroke, not seen", UNSEEN_SHARE * abs(value), math.inf, False))
@@ -222,7 +206,7 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     low_u, high_u = math.log((1 + BELOW_F0) * F0_N), math.log(good_to + F0_N)
     cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
     fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
-    unrounded = None
+    before: LimbFitter | None = None
     step = None if rig is None else coarse_step_mm(rig.channel("displacement"), prepared.position_noise_mm)
     if step is not None:
         # The first curve is a stiff one, which cannot follow the steps.
@@ -231,6 +215,7 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
             unrounded = _unrounded(prepared, strokes, first, frame, step)
             if unrounded is None:
                 break
+            before = fitter
             cells = [_cells(unrounded, s, low_u, high_u) for s in strokes]
             fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
     smoothing = fitter.choose_smoothing()
@@ -238,22 +223,30 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     grid = grid_force_n(good_to)
     basis = fitted.basis(np.log(grid + F0_N))
     base = _limbs(fitted, grid, basis)
-    replicates = tuple(
-        _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
-    covariance = fitter.covariance(fitted)
-    noise = fitter.mean_curve_covariance(covariance, grid)
-    count = basis.shape[1]
-    loading_noise = basis @ covariance[:count, :count] @ basis.T
+    without = fitter.without_each(smoothing) if len(cells) >= 3 else []
+    if step is not None and before is not None:
+        # A curve of fewer strokes has its own idea of where in the steps they stood.
+        for i, one in enumerate(without):
+            others = strokes[:i] + strokes[i + 1 :]
+            seen = _unrounded(prepared, others, one, frame, step) or prepared
+            again = LimbFitter([_cells(seen, s, low_u, high_u) for s in others], low_u=low_u, high_u=high_u)
+            without[i] = again.fit(list(range(len(others))), smoothing)
+    replicates = tuple(_limbs(one, grid, basis) for one in without)
+    noise = fitter.mean_curve_covariance(fitter.covariance(fitted), grid)
     within = np.zeros_like(grid) if replicates else np.sqrt(np.maximum(np.diag(noise), 0.0))
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
-    # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter.
-    rounded = None if unrounded is None else moved.pop("indicator step", None)
+    rounded = None
+    if before is not None:
+        # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter; what
+        # is common to them is about what taking them off once more has changed.
+        rounded = moved["indicator step"]
+        moved["indicator step"] = _limbs(before.fit(list(range(len(cells))), smoothing), grid, basis)
     if warmth_mm is not None:
         away = warmth_mm * _upper_end(grid)
         moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
     return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame),
-                 loading_noise, rounded)
+                 rounded)
 
 
 def has_plateau(base: Limbs) -> bool:

@@ -39,8 +39,7 @@ def run_budget(curve: Curve, *, from_n: float, to_n: float, unknown: tuple[Unkno
     sources = _sources(curve, of, value, from_n, to_n)
     travel = None if rig is None else rig.channel("displacement")
     if travel is not None and travel.resolution and "indicator step" not in curve.moved:
-        # Known, and nothing: the readings' own noise is over half a step, so that rounding averages out, or
-        # the strokes told where in the steps they stood, and what is left is in their scatter.
+        # Known, and nothing: the readings' own noise is over half a step, so that rounding averages out.
         sources.append(Source("indicator step", travel.resolution / math.sqrt(12), sensitivity=0.0))
     return RunBudget(from_n, to_n, value, Budget(tuple(sources), unknown))
 
@@ -52,7 +51,7 @@ def _sources(curve: Curve, of: Callable[[Limbs], float], value: float, from_n: f
     for name, u, freedom, systematic in curve.sources(of, within=within):
         # The sign matters where two pads of one rig are compared: what moves both alike cancels.
         down = name in curve.moved and of(curve.moved[name]) < value
-        if name in ENDS:
+        if name in ENDS and not (name == "indicator step" and curve.rounded is not None):
             # On the curve such an error grows to the hardest press; between any two forces it is whole.
             u = ENDS[name] * abs(curve.moved[name].mean_mm()[-1] - curve.base.mean_mm()[-1])
         found.append(Source(name, u, freedom, sensitivity=-1.0 if down else 1.0, systematic=systematic))

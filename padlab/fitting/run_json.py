@@ -43,12 +43,9 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
 
     give = _quantity(curve, lambda c: give_mm(c, low, high), within=(low, high)) if reaches else None
 
-    def at(force_n: float, of: Any, within: tuple[float, float] | None = None, *,
-           is_slope: bool = False) -> dict[str, Any]:
-        if not F0_N <= force_n <= good_to:
-            return {"force_n": force_n, **_nothing()}
-        noise = curve.stiffness_noise(force_n) if is_slope else None
-        return {"force_n": force_n, **_quantity(curve, of, within=within, noise=noise)}
+    def at(force_n: float, of: Any, within: tuple[float, float] | None = None) -> dict[str, Any]:
+        inside = F0_N <= force_n <= good_to
+        return {"force_n": force_n, **(_quantity(curve, of, within=within) if inside else _nothing())}
 
     return {
         "run": fit.run,
@@ -61,7 +58,7 @@ def run_json(fit: RunFit, curve: Curve, *, at_forces_n: tuple[float, ...],
             "law": law.law if law else None,
             "parameters": {n: to_json(q) for n, q in law.parameters.items()} if law else {},
             "tangent_stiffness_n_per_mm": [
-                at(f, lambda c, f=f: c.at(c.loading_stiffness(), f), is_slope=True) for f in at_forces_n],
+                at(f, lambda c, f=f: c.at(c.loading_stiffness(), f)) for f in at_forces_n],
             "secant_stiffness_n_per_mm": {
                 "from_n": low, "to_n": high,
                 **(_turned(give, high - low) if give else _nothing())},
@@ -110,16 +107,13 @@ def _half_gap(limbs: Limbs, force_n: float) -> float:
     return max(limbs.at(limbs.unloading_mm - limbs.loading_mm, force_n) / 2, 0.0)
 
 
-def _quantity(curve: Curve, of: Any, *, within: tuple[float, float] | None = None,
-              noise: float | None = None) -> dict[str, Any]:
-    """A number read off the curve; without replicates only a position has an interval, not a slope.
+def _quantity(curve: Curve, of: Any, *, within: tuple[float, float] | None = None) -> dict[str, Any]:
+    """A number read off the curve; without replicates only a position's noise is known, not a slope's.
 
-    ``within``: the forces between which it is a change of position; ``noise``: the standard uncertainty of
-    any other number from noise within the strokes.
+    ``within``: the forces between which it is a change of position.
     """
     if curve.replicates:
-        within_mm = None if within is None else curve.noise_mm(*within)
-        return curve.quantity(of, within=within_mm, noise=noise).to_json()
+        return curve.quantity(of, within=None if within is None else curve.noise_mm(*within)).to_json()
     if within is None:
         return {"value": of(curve.base), "low": None, "high": None}
     return curve.quantity(of, within=curve.base.at(curve.within_mm, within[1])).to_json()
