@@ -237,8 +237,8 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
     rounded = None
     if before is not None:
-        # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter; what
-        # is common to them is about what taking them off once more has changed.
+        # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter;
+        # what is common to them is about what taking them off once more has changed.
         rounded = moved["indicator step"]
         moved["indicator step"] = _limbs(before.fit(list(range(len(cells))), smoothing), grid, basis)
     if warmth_mm is not None:
@@ -361,6 +361,8 @@ def _unrounded(prepared: Prepared, strokes: list[Stroke], fitted: RisingCurves, 
         offset = float(np.mean((prepared.position_mm[a:b] - on)[there]))
         place[a:b] = np.where(there, on + offset, np.nan)
     some = np.isfinite(place)
+    if not some.any():
+        return None
     give = frame.deflection_mm(prepared.force_n[some])
     error = rounding_error_mm(prepared.position_mm[some] + give, place[some] + give, step_mm=step_mm)
     if error is None:

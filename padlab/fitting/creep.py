@@ -60,10 +60,6 @@ BENDS = 0.12
 slope, and its standard deviation; virtual pads show 0.05 to 0.2 (design choice)."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
-REFUTED = 6.0
-"""A law whose AICc is so much over the best is refuted: it has a twentieth of its weight (design choice)."""
-FEWEST_POINTS = 12.0
-"""Effective points that a hold counts for at least in AICc."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
 
 
@@ -123,9 +119,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         # Not on the log scale: what is known by bounds lies as far below as above.
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
-    # What all positions of the hold share: the rig, and one crossing of F0.
-    carried = Carried(fits, _standing(fits, t.size * share), math.hypot(rig_u_mm, crossing_u_mm), shaken,
-                      clock, seen.lasted_s)
+    # What all positions of the hold share beside the wandering force: the rig, and one crossing of F0.
+    carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s)
     predicted = carried.predicted("logarithmic", times_s)
     alternatives = tuple({"law": name, "predicted": carried.predicted(name, times_s, alone=True)}
                          for name in fits if name != "logarithmic")
@@ -352,37 +347,26 @@ def _widen(f: Fit, share: float) -> Fit:
     return f if f.covariance is None else replace(f, covariance=f.covariance / share)
 
 
-def _standing(fits: dict[str, Fit], n: float) -> tuple[str, ...]:
-    """The laws that the hold does not refute by AICc, with one effective n for all (as for compression)."""
-    n = max(n, FEWEST_POINTS)
-    aicc = {}
-    for name, f in fits.items():
-        k = len(f.values) + 2                            # with the scatter and the clock
-        if f.covariance is not None and math.isfinite(f.weighted_rss):
-            aicc[name] = n * math.log(max(f.weighted_rss, 1e-300)) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
-    return tuple(name for name, a in aicc.items() if a - min(aicc.values()) <= REFUTED)
-
-
 @dataclass(frozen=True)
 class Carried:
     """Positions by the laws of sinking, in the hold and beyond it.
 
     Half of what the wander of the force can have shaken in is taken off, as much a decade as it was in the
-    hold, and half is doubt. In the hold the logarithmic law speaks; beyond it all laws that the hold does not
-    refute are inside. (Their mean by Akaike's weights is not enough: of laws that cannot be told apart the
-    simplest would rule, and on pads of another the interval held the truth in half of the cases.)
+    hold, and half is doubt; but no less than all that a wander shakes in at once, for where it stood when the
+    hold began is not known. In the hold the logarithmic law speaks; beyond it all laws are inside, those as
+    well that fit the hold worse: pads of other physics follow none of them, and end where such a law says.
     """
 
     fits: dict[str, Fit]
-    standing: tuple[str, ...]       # laws that the hold does not refute
     common_u_mm: float
-    shaken_mm: float                # at most, in a decade
+    wander_mm: float                # the most that the wander shakes in
+    a_decade_mm: float              # and in a decade, no more than the pad sank
     clock_s: float
     measured_to_s: float
 
     def _half_shaken(self, t: Array) -> Array:
         decades = np.log10((t + self.clock_s) / (1 + self.clock_s))
-        return np.asarray(self.shaken_mm / 2 * np.maximum(decades, 0.0))
+        return np.asarray(self.a_decade_mm / 2 * np.maximum(decades, 0.0))
 
     def value(self, name: str, t: Array) -> Array:
         """Position by one law (n,)."""
@@ -392,10 +376,12 @@ class Carried:
         """Ends of the 95 % interval (n,) of one law, beyond the hold of all; nan: not determined."""
         if self.fits[name].covariance is None:
             return np.full(t.size, np.nan), np.full(t.size, np.nan)
-        shaken, beyond = self._half_shaken(t), t > self.measured_to_s
+        shaken, beyond = np.maximum(self._half_shaken(t), self.wander_mm), t > self.measured_to_s
         value, half = self.value(name, t), half_widths(self._bell(self.fits[name], t), shaken)
         low, high = value - half, value + half
-        for other in () if alone else self.standing:
+        for other in () if alone else self.fits:
+            if self.fits[other].covariance is None:
+                continue
             there, half = self.value(other, t), half_widths(self._bell(self.fits[other], t), shaken)
             low = np.where(beyond, np.fmin(low, there - half), low)
             high = np.where(beyond, np.fmax(high, there + half), high)

@@ -28,9 +28,9 @@ def mean_error_mm(place_mm: Array, *, step_mm: float, noise_mm: float) -> Array:
     A wave over the place whose harmonics a bell-shaped noise wipes out one by one (Widrow & Kollar,
     Quantization Noise, 2008, ch. 19, from memory).
 
-    >>> place = np.array([0.2, 0.5, 0.7])
+    >>> place = np.array([0.2, 0.51, 0.7])
     >>> [round(float(e), 2) for e in mean_error_mm(place, step_mm=1.0, noise_mm=0.05)]
-    [-0.2, 0.0, 0.3]
+    [-0.2, 0.07, 0.3]
     """
     share = place_mm / step_mm
     share = share - np.round(share)

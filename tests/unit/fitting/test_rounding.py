@@ -12,6 +12,7 @@ from padlab.capture.virtual.simulate import simulate
 from padlab.fitting.compression import limb_curve
 from padlab.fitting.prepared import prepare
 from padlab.fitting.rounding import mean_error_mm, rounding_error_mm
+from padlab.fitting.run_budget import give_mm, run_budget
 from padlab.fitting.run_fit import fit_run
 
 STEP = 0.0127
@@ -67,15 +68,24 @@ def test_a_coarse_indicator_reads_the_stiffness_of_the_fine_one_and_knows_how_we
     assert np.mean(inside) >= 0.90
 
 
-def test_the_step_is_a_doubt_of_the_curve_only_where_it_could_not_be_taken_off() -> None:
+def test_the_whole_step_is_a_doubt_of_the_curve_only_where_it_could_not_be_taken_off() -> None:
     run = coarse(simulate("sheet cork", seed=31).run)
     frame = stated_frame(run.rig)
     curve = limb_curve(prepare(run, frame), run.rig, frame, {})
-    assert "indicator step" not in curve.moved
+
+    def give(limbs):
+        return give_mm(limbs, 0.5, 12.5)
+
     assert curve.rounded is not None                     # the loop is read off the readings themselves
+    whole = abs(give(curve.rounded) - give(curve.base))
+    left = abs(give(curve.moved["indicator step"]) - give(curve.base))
+    assert left < whole / 3
+    [told] = [s for s in run_budget(curve, from_n=0.5, to_n=12.5, unknown=()).budget.sources
+              if s.name == "indicator step"]
+    assert told.contribution == pytest.approx(left)
     table = run.samples.copy()
     table["displacement_mm"] += 0.3 * STEP * np.sin(np.arange(len(table)) / 7.0)
     smeared = replace(run, _samples=table)
     curve = limb_curve(prepare(smeared, frame), smeared.rig, frame, {})
-    assert "indicator step" in curve.moved
     assert curve.rounded is None
+    assert give(curve.moved["indicator step"]) - give(curve.base) > STEP / 6

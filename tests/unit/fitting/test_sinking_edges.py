@@ -114,7 +114,7 @@ def test_what_was_shaken_in_does_not_run_by_the_clock_of_the_pad() -> None:
     assert found.value - found.low == pytest.approx(half, rel=1e-3)        # type: ignore[operator]
 
 
-def test_positions_have_the_doubt_of_rig_and_crossing_and_half_of_what_was_shaken_in_is_taken_off() -> None:
+def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_half_of_what_was_shaken_in_is_off() -> None:
     rig, crossing, shaken = 0.0010, 0.0005, 0.0009
     found = sunk(hold(shaken_mm=shaken), rig_u_mm=rig, crossing_u_mm=crossing, times_s=(1.0, 10.0, 60.0))
     wider = t95(T.size - 2) / t95(math.inf)
@@ -123,23 +123,19 @@ def test_positions_have_the_doubt_of_rig_and_crossing_and_half_of_what_was_shake
         assert not row["extrapolated"]
         assert row["mm"].value == pytest.approx(A_MM + (B_MM - shaken / 2) * decades, abs=1e-6)
         assert row["mm"].high - row["mm"].value == pytest.approx(
-            half_width95(wider * math.hypot(rig, crossing), [shaken / 2 * decades]), rel=0.01)
+            half_width95(wider * math.hypot(rig, crossing), [shaken * max(decades / 2, 1.0)]), rel=0.01)
 
 
-def test_beyond_the_hold_all_laws_that_it_does_not_refute_are_inside_and_no_others() -> None:
-    open_ = sunk(hold(noise_mm=4e-3, seed=3), rig_u_mm=0.001, times_s=(600.0,))
-    [far] = open_.predicted
-    others = [a["predicted"][0]["mm"] for a in open_.alternatives]
+def test_beyond_the_hold_all_laws_are_inside() -> None:
+    """Those as well that the hold does not look like: a single approach ends far further back."""
+    found = sunk(hold(shaken_mm=0.0009), rig_u_mm=0.001, times_s=(600.0,))
+    [far] = found.predicted
+    others = [a["predicted"][0]["mm"] for a in found.alternatives]
     assert far["extrapolated"]
+    assert len(others) == 2
+    assert min(q.value for q in others) < far["mm"].value - 0.004
     assert far["mm"].low <= min(q.low for q in others) + 1e-9
     assert far["mm"].high >= max(q.high for q in others) - 1e-9
-    # With next to no noise nothing but the logarithm fits: a single approach ends 7 um further back.
-    sure = sunk(hold(noise_mm=2e-6), rig_u_mm=0.001, times_s=(600.0,))
-    [far] = sure.predicted
-    approach = next(a["predicted"][0]["mm"] for a in sure.alternatives if a["law"] == "approach")
-    assert approach.value < A_MM + B_MM * math.log10(600.0) - 0.004
-    assert far["mm"].low > approach.low
-    assert far["mm"].low <= A_MM + B_MM * math.log10(600.0) <= far["mm"].high
 
 
 @pytest.mark.parametrize(("u", "a"), [(1.0, 0.0), (1.0, 0.02), (1.0, 0.5), (1.0, 3.0), (0.01, 5.0), (0.0, 2)])
@@ -151,5 +147,5 @@ def test_a_position_whose_doubt_could_not_be_found_is_not_told() -> None:
     bare = Fit(sinking.logarithmic(clock_s=0.0), np.array([A_MM, 0.04]), None, 36, 0, 0.0, 0.0,
                Verdict.UNDETERMINED, "")
     assert np.isfinite(bare.predict(T)).all()
-    carried = Carried({"logarithmic": bare}, (), 0.001, 0.0, 0.0, 60.0)
+    carried = Carried({"logarithmic": bare}, 0.001, 0.0, 0.0, 0.0, 60.0)
     assert [row["mm"] for row in carried.predicted("logarithmic", (1.0, 10.0))] == [None, None]
