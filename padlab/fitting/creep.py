@@ -412,7 +412,7 @@ def half_widths(standard_uncertainty: Array, half_range: Array) -> Array:
     [1.96, 0.95]
     """
     log_ratio, factor = _half_width_table()
-    ratio = np.log(np.maximum(half_range, 1e-300) / np.maximum(standard_uncertainty, 1e-300))
+    ratio = np.log(np.maximum(half_range, 1e-12)) - np.log(np.maximum(standard_uncertainty, 1e-12))
     spread = np.hypot(standard_uncertainty, half_range / math.sqrt(3))
     return np.asarray(spread * np.interp(ratio, log_ratio, factor))
 
