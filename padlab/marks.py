@@ -110,6 +110,10 @@ CODES: dict[str, tuple[Weight, str]] = {
     "one_place": (Weight.CAUTION, "all pads come from one place of the sheet"),
     "sheets_differ": (Weight.NOTE, "sheets differ: pads of one sheet count for less than as many sheets"),
     "no_reference": (Weight.CAUTION, "equivalence to the reference lot is not determined"),
+    "same_readings": (
+        Weight.CAUTION, "raw files of different pads are the same to the last byte: one may be a copy"),
+    "standard_moved": (
+        Weight.CAUTION, "what checks the rig or the gauge reads otherwise than before: not the pads moved"),
     "limits_provisional": (Weight.NOTE, "fewer than 20 lots: the limits of the chart are provisional"),
     "rig_doubt_unknown": (Weight.CAUTION, "the doubt of the instruments is not known and not included"),
     "this_lot_only": (Weight.CAUTION, "one lot only: the life is that of this lot, not of the stock"),
@@ -119,7 +123,12 @@ CODES: dict[str, tuple[Weight, str]] = {
     "laws_tied": (Weight.NOTE, "the readings do not tell the best laws apart; their spread joins the doubt"),
     "no_control": (Weight.NOTE, "no unloaded pad beside it: what warmth and damp did is in the loss"),
     "rest_short": (Weight.CAUTION, "not read after a day of rest: the loss may hold what comes back"),
+    "between_readings": (Weight.CAUTION, "readings lie far apart around the asked strokes"),
     "start_unknown": (Weight.CAUTION, "first read after strokes: what was lost by then is not known"),
+    "strokes_missed": (
+        Weight.NOTE, "some strokes were counted by the machine and not read"),
+    "strokes_unknown": (
+        Weight.CAUTION, "strokes may have been made that nobody counted: the count is the least"),
     "thinning_elsewhere": (
         Weight.NOTE, "thinning is that of the pads that were worn, on their own face and at their own force"),
     "set_not_measured": (Weight.CAUTION, "set by the calendar was not measured at this stop: wear alone"),

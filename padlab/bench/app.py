@@ -134,7 +134,7 @@ class Pages:
     def rig(self, request: Request) -> Response:
         """At the rig: what it reads, what is to be done, and the form that asks for a run."""
         rig = self.bench.rig
-        procedures = [read_procedure(name) for name in procedure_names()]
+        procedures = [one for one in map(read_procedure, procedure_names()) if not one.is_endurance]
         motor = [] if rig is None or rig.motor is None or rig.motor.watchdog is None else motor_cautions(
             rig, "the chosen procedure", rig.motor.force_n)
         return self.page(request, "rig.html.j2", rig=rig, rigs=rig_names(), procedures=procedures,

@@ -55,6 +55,10 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
         raise InputError("no such procedure", expected="one of " + ", ".join(procedure_names()),
                          seen=repr(name)[:60])
     procedure = read_procedure(str(name))
+    if procedure.is_endurance:
+        raise InputError("an endurance run goes on for weeks: it is not made from the page",
+                         expected="a procedure that somebody stands beside", seen=procedure.name,
+                         remedy="padlab capture RIG endurance --pad PAD.toml --out SHELF")
     mistakes: list[str] = []
     environment = _environment(form, mistakes)
     note = _text(form, "note", mistakes)

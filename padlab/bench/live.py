@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from padlab.capture.prompts import Said, prompt
 from padlab.capture.steps import HOLD_BAND, PEAK_N, PEAK_SHARE, StepFollower
+from padlab.capture.weights import WeightFollower
 from padlab.records.pad import F0_N
 from padlab.words import plain
 
@@ -167,7 +168,7 @@ class Live:
             figures["displacement_mm"], figures["noise_mm"] = self._place_mm, None
             figures["rate"] = self._rate(source)
             run = self._state["run"]
-            if run is not None:
+            if run is not None and isinstance(follower, StepFollower | WeightFollower):
                 run = {**run, "index": follower.index, "count": getattr(follower, "count", 0),
                        "prompt": follower.prompt(), "zero_taken": zero is not None,
                        "target": target_of(follower.step) if zero is not None else None}

@@ -80,15 +80,19 @@ class LinesFile(Wiring):
         None, description="what the instrument is meant to send; with ask: how often it is asked")
     counter: CounterFile | None = None
     clock: ClockFile | None = None
+    strokes: CounterFile | None = Field(
+        None, description="an endurance machine's own count of its strokes: it goes up before each one, in "
+                          "the air, and must survive a power cut")
     channel: tuple[ChannelFile, ...] = Field(min_length=1, max_length=16, strict=False)
 
     @field_validator("channel")
     @classmethod
     def _columns_fit(cls, channels: tuple[ChannelFile, ...], info: ValidationInfo) -> tuple[ChannelFile, ...]:
-        named = [(key, info.data[key].column) for key in ("counter", "clock") if info.data.get(key)]
+        named = [(key, info.data[key].column) for key in ("counter", "clock", "strokes")
+                 if info.data.get(key)]
         named += [("channel", c.column) for c in channels]
         used = [c for _, c in named]
-        faults = [f"column {c}: named twice among counter, clock and channels"
+        faults = [f"column {c}: named twice among counter, clock, strokes and channels"
                   for c in sorted(set(used)) if used.count(c) > 1]
         if "pattern" in info.data:
             columns = read_pattern(info.data["pattern"]).columns
@@ -148,6 +152,8 @@ class LinesFile(Wiring):
             clock=clock.column if clock else stamp,
             clock_s_per_tick=parse_quantity(clock.tick, "time") if clock else STAMP_S if stamp else None,
             clock_modulus=clock.modulus if clock else modulus,
+            strokes=self.strokes.column if self.strokes else None,
+            strokes_modulus=self.strokes.modulus if self.strokes else None,
         )
 
 

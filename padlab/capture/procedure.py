@@ -58,7 +58,7 @@ class Procedure:
     """A named list of steps."""
 
     name: str
-    kind: str                        # kind of run it makes: pad | blank | touch | check
+    kind: str                        # kind of run it makes: pad | blank | touch | check | wear (a machine)
     title: str
     steps: tuple[Step, ...]
     peak_net_n: float | None = None
@@ -69,9 +69,56 @@ class Procedure:
         """Whether dead weights press and the indicator alone is recorded."""
         return any(s.do == "weight" for s in self.steps)
 
+    @property
+    def is_endurance(self) -> bool:
+        """Whether a machine presses by itself, for hours or weeks, and every stroke is counted."""
+        return self.kind == "wear"
+
+    @property
+    def strokes(self) -> int:
+        """How many strokes it asks for."""
+        return sum(s.count for s in self.steps if s.do == "stroke")
+
+    def rests(self) -> dict[int, float]:
+        """After how many strokes in all the pad is left alone, and for how long [s].
+
+        >>> {k: v for k, v in read_procedure("endurance-machine").rests().items() if k < 30_000}
+        {10: 600.0, 10010: 600.0, 20010: 600.0}
+        """
+        found: dict[int, float] = {}
+        done = 0
+        for step in self.steps:
+            done += step.count if step.do == "stroke" else 0
+            if step.do == "away":
+                found[done] = found.get(done, 0.0) + (step.seconds or 0.0)
+        return found
+
     def to_json(self) -> dict[str, Any]:
         """As stored in a run's descriptor."""
         return asdict(self)
+
+    @classmethod
+    def from_json(cls, stored: dict[str, Any]) -> Procedure:
+        """Back from a run's descriptor.
+
+        Raises
+        ------
+        FileFormatError
+            It is not what padlab wrote.
+        """
+        mistakes = []
+        steps = []
+        for number, one in enumerate(stored.get("steps") or []):
+            step, faults = _step({k: v for k, v in one.items() if v is not None}, None)
+            mistakes += [f"step {number + 1}: {fault}" for fault in faults]
+            steps += [] if step is None else [step]
+        if mistakes or not steps:
+            what = "; ".join(mistakes)[:300] or "no steps"
+            raise FileFormatError(f"the run's procedure is damaged: {what}",
+                                  expected="the steps that padlab wrote", seen=str(stored.get("name"))[:60])
+        return cls(name=str(stored.get("name")), kind=str(stored.get("kind")), title=str(stored.get("title")),
+                   steps=tuple(steps), peak_net_n=stored.get("peak_net_n"),
+                   needs_rest_h=stored.get("needs_rest_h"))
 
 
 def procedure_names() -> list[str]:
@@ -128,8 +175,10 @@ def procedure_from_table(table: dict[str, Any], *, source: str) -> Procedure:
         mistakes.append("step: at least one [[step]]")
     if not isinstance(table.get("name"), str):
         mistakes.append("name: a word")
-    if table.get("kind") not in ("pad", "blank", "touch", "check"):
-        mistakes.append("kind: pad, blank, touch or check")
+    if table.get("kind") not in ("pad", "blank", "touch", "check", "wear"):
+        mistakes.append("kind: pad, blank, touch, check or wear")
+    if table.get("kind") == "wear" and not all(s.do in ("stroke", "away") for s in steps):
+        mistakes.append("step: a machine makes strokes and stands still between them: stroke and away only")
     if len({s.do == "weight" for s in steps if s.do != "away"}) > 1:
         mistakes.append("step: weights go with no other steps, for nothing measures the force")
     unknown = set(table) - {"name", "kind", "title", "peak_net_n", "needs_rest_h", "step"}

@@ -46,6 +46,7 @@ from padlab.signals.merge import lead_of, samples_from_raw
 if TYPE_CHECKING:
     import pandas as pd
 
+    from padlab.capture.endurance_follower import EnduranceFollower
     from padlab.capture.motor import Motor
 
 Array = NDArray[np.float64]
@@ -234,7 +235,8 @@ class Recorder:
     """The loop of a recording and what it knows."""
 
     def __init__(
-        self, recording: Recording, follower: StepFollower | WeightFollower, screen: Screen,
+        self, recording: Recording, follower: StepFollower | WeightFollower | EnduranceFollower,
+        screen: Screen,
         clock: Callable[[], float], patience_s: float, give_up_s: float,
         confirmed: Callable[[], bool] = lambda: False, motor: Motor | None = None,
         observe: Observe | None = None,
@@ -314,8 +316,10 @@ class Recorder:
         while not events.empty():
             event = events.get_nowait()
             if isinstance(event, Piece):
-                lines, _, _ = self.sources[event.instrument].take([event])
-                self.recording.append(event.instrument, lines)
+                source = self.sources[event.instrument]
+                lines, times, values = source.take([event])
+                if lines:
+                    self._store(source, lines, times, values)
 
     def quit_for(self, fault: BaseException) -> None:
         """Something unforeseen ended the loop: keep what there is; the fault itself goes on."""
@@ -398,7 +402,7 @@ class Recorder:
         lines, times, values = source.take(pieces)
         if not lines:
             return
-        self.recording.append(source.record.name, lines)
+        self._store(source, lines, times, values)
         if self.observe is not None:
             self.observe(self, source, times, values)
         if source.record.name in self._silent:
@@ -422,6 +426,10 @@ class Recorder:
         if over is not None:
             self.screen.say(Said(f"STOP, let go: {over}" if self.motor is None else f"STOP: {over}", "poor"))
             raise Quit(f"{over}; {UNLOAD}", mark("over_range", "run", over))
+
+    def _store(self, source: Source, lines: list[str], times: Array, values: Array) -> None:
+        """Keep what came, as it was sent."""
+        self.recording.append(source.record.name, lines)
 
     def _mind_standing(self, source: Source) -> None:
         """Without a clock no step ends and no time is known; without a counter lost lines are not seen."""

@@ -18,15 +18,19 @@ if TYPE_CHECKING:
     from padlab.capture.prompts import Said
     from padlab.capture.recorder import Screen
     from padlab.records.rig_record import RigRecord
+    from padlab.records.run import Run
 
 
 @click.command(name="capture")
-@click.argument("rig", metavar="RIG")
-@click.argument("procedure", metavar="PROCEDURE")
+@click.argument("rig", metavar="RIG", required=False)
+@click.argument("procedure", metavar="PROCEDURE", required=False)
 @click.option("--pad", "pad_file", type=click.Path(path_type=Path), metavar="PAD.toml",
               help="The pad that is measured (padlab new pad writes a file to fill in).")
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="SHELF",
+@click.option("--out", type=click.Path(path_type=Path), metavar="SHELF",
               help="The shelf on which the run is kept; made if it is not there.")
+@click.option("--resume", metavar="RUN",
+              help="Go on with an endurance run that was interrupted, after a marked gap; RIG only where it "
+                   "is a file of your own.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
 @click.option("--blank", metavar="RUN",
@@ -47,8 +51,9 @@ if TYPE_CHECKING:
               help="A rig with a motor: you stand beside it, and it may move; otherwise you are asked.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
-    rig: str, procedure: str, pad_file: Path | None, out: Path, urls: tuple[str, ...], blank: str | None,
-    note: str | None, temperature: str | None, humidity: str | None, conditioning: str | None,
+    rig: str | None, procedure: str | None, pad_file: Path | None, out: Path | None, resume: str | None,
+    urls: tuple[str, ...], blank: str | None, note: str | None, temperature: str | None,
+    humidity: str | None, conditioning: str | None,
     latitude: float | None, height: float | None, yes_after: str | None, drive: bool,
     as_json: bool,
 ) -> None:
@@ -64,7 +69,8 @@ def command(
     held-note        two minutes under a weight on the lever, the cell listens (5 min)
     relaxation       pressed to 8 N and locked: how the force falls (7 min)
     compression-set  thickness before and after half an hour under load (1 h 20 min)
-    endurance        measured at first, after 100 and after 300 strokes (an hour)
+    endurance        by hand: measured at first, after 100 and after 300 strokes (an hour)
+    endurance-machine  a machine presses by itself, a million strokes (a week; --resume goes on)
     dead-weight      no load cell: weights press, the indicator alone is read (30 min)
     standard-stiff   as standard, ten strokes instead of five: dense polymer, hard cork
     dead-weight-stiff  as dead-weight, twice as often, for the same pads
@@ -82,16 +88,28 @@ def command(
     from padlab.capture.procedure import read_procedure
     from padlab.capture.recorder import check_fits, record
     from padlab.capture.rig import read_rig
-    from padlab.errors import RunError
+    from padlab.cli.endurance import begun, resumed
     from padlab.records.forms import read_pad
     from padlab.records.shelf import Shelf
     from padlab.units import parse_quantity
 
+    if resume is not None:
+        others = (procedure, pad_file, out, blank, note, temperature, humidity, conditioning, latitude,
+                  height, yes_after)
+        if drive or any(one is not None for one in others):
+            raise click.UsageError("--resume takes all else from the run: padlab capture [RIG] --resume RUN "
+                                   "[--url URL]")
+        resumed(resume, rig, urls, as_json=as_json)
+        return
+    if rig is None or procedure is None or out is None:
+        missing = "RIG" if rig is None else "PROCEDURE" if procedure is None else "--out"
+        raise click.UsageError("padlab capture RIG PROCEDURE --out SHELF, or padlab capture --resume RUN; "
+                               f"missing: {missing}")
     steps = read_procedure(procedure)
     described = read_rig(rig).with_urls(urls)
     check_fits(described.to_record(), steps)
     pad = read_pad(pad_file) if pad_file is not None else None
-    if pad is None and steps.kind == "pad":
+    if pad is None and steps.kind in ("pad", "wear"):
         raise click.UsageError(f"procedure {plain(steps.name)} measures a pad: --pad PAD.toml is missing "
                                "(padlab new pad --out PAD.toml writes a file to fill in)")
     environment: dict[str, Any] = {}
@@ -114,6 +132,13 @@ def command(
         blank_id: str | None = _blank(blank, out, described.to_record())
     elif (blank_id := blank_for(remembered, steps.kind, out)) is not None:
         click.echo(f"the frame's give is taken from blank run {blank_id}, the newest of this rig", err=True)
+    if steps.is_endurance:
+        assert pad is not None
+        if drive or blank is not None:
+            raise click.UsageError("an endurance run takes no --drive (the machine presses by itself) and no "
+                                   "--blank (what the frame gives is in every stroke)")
+        begun(described, steps, out, pad, environment, note, as_json=as_json)
+        return
     skew = skew_for(remembered, out)
     if skew is not None:
         click.echo(f"the skew of the instruments is taken from calibration {skew}", err=True)
@@ -121,8 +146,8 @@ def command(
         click.echo(f"the pad must have rested for {steps.needs_rest_h:g} h before this", err=True)
     if steps.is_by_weights and latitude is None:
         click.echo("no --latitude: standard gravity is taken, with the doubt of not knowing where", err=True)
-    stop = _Stop()
-    with motor_of(described, steps, may_move=drive) as motor, stop, _screen() as screen:
+    stop = Stop()
+    with motor_of(described, steps, may_move=drive) as motor, stop, live_screen() as screen:
         confirmed = _enter(screen) if steps.is_by_weights and calm_s is None else lambda: False
         run = record(
             described, steps, Shelf(out), screen=screen, pad=pad, environment=environment, blank=blank_id,
@@ -130,20 +155,28 @@ def command(
             on_begin=lambda recording: _begun(screen, out, described.name, str(recording.folder)),
             confirmed=confirmed, yes_after_s=calm_s, motor=motor,
         )
+    tell(run, was_stopped=stop.is_asked(), as_json=as_json)
+
+
+def tell(run: Run, *, was_stopped: bool, as_json: bool, **more: Any) -> None:
+    """Print what became of a run; ends with 1 where it is not complete and nobody stopped it."""
+    from padlab.errors import RunError
+
     for one in run.marks:
         click.echo(f"{one.weight}: {plain(one.about)}: {plain(one.message)}", err=True)
     fault = None
-    if run.state != "complete" and not stop.is_asked():
+    if run.state != "complete" and not was_stopped:
         # Kept, but neither done nor ended by whoever stands there: the rig or the hand is at fault.
         why = next((m.message for m in run.marks if m.code == "interrupted"), "the run ended early")
         fault = RunError(why, expected="a complete run", seen=f"state {run.state}; what was recorded is kept",
                          where={"run": run.id})
     if as_json:
         print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
-                    "marks": [m.to_json() for m in run.marks],
+                    "marks": [m.to_json() for m in run.marks], **more,
                     **({} if fault is None else {"error": fault.to_json()})})
     else:
-        click.echo(f"{run.id}  {run.state}  {plain(str(run.folder))}")
+        click.echo("  ".join([run.id, run.state, *(f"{value:,} {key}" for key, value in more.items()),
+                              plain(str(run.folder))]))
     if fault is not None:
         raise click.exceptions.Exit(1)
 
@@ -188,7 +221,7 @@ def _begun(screen: Screen, shelf: Path, rig: str, folder: str) -> None:
     keep_cautions_shown(shelf, rig)
 
 
-class _Stop:
+class Stop:
     """Ctrl-C and SIGTERM ask once; a second Ctrl-C is not waited for."""
 
     def __init__(self) -> None:
@@ -196,9 +229,10 @@ class _Stop:
         self._before: dict[int, Any] = {}
 
     def is_asked(self) -> bool:
+        """Whether it was asked for."""
         return self._asked
 
-    def __enter__(self) -> _Stop:
+    def __enter__(self) -> Stop:
         names = ("SIGINT", "SIGTERM", "SIGBREAK", "SIGHUP")
         for number in (getattr(signal, n) for n in names if hasattr(signal, n)):
             self._before[number] = signal.signal(number, self._ask)
@@ -258,5 +292,6 @@ class _LiveScreen:
         self._live.update(self._text("  " + plain(text), style="dim"))
 
 
-def _screen() -> _PlainScreen | _LiveScreen:
+def live_screen() -> _PlainScreen | _LiveScreen:
+    """What shows a capture here: a terminal has a last line that is written over."""
     return _LiveScreen() if sys.stderr.isatty() else _PlainScreen()

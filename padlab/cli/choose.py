@@ -20,14 +20,16 @@ if TYPE_CHECKING:
 @click.command(name="choose")
 @click.argument("instrument", type=click.Path(dir_okay=False, path_type=Path), metavar="INSTRUMENT.toml")
 @click.argument("shelf", metavar="SHELF")
-@click.option("--touch", metavar="light|medium|hard|FILE.toml|RUN", 
+@click.option("--touch", metavar="light|medium|hard|FILE.toml|RUN",
               help="The player.  [default: as the file says]")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="The cut list, to lay on the bench: one page of A4.")
+@click.option("--labels", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+              help="A label for each pad, and for spares 2 thou thicker and thinner.")
 @shared_out
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, workers: int | None,
-            scheduler: str | None, as_json: bool) -> None:
+def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, labels: Path | None,
+            workers: int | None, scheduler: str | None, as_json: bool) -> None:
     r"""Which pad for every stop of an instrument, and how thick to cut it.
 
     Signs: a port error is + where the piston stands too far DOWN (away from the button), however the
@@ -41,22 +43,22 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
        |  (   )  | --(  )--  error +: piston too far down; error -: too high
 
     A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
-    sizes serve most valves. Measure it with a micrometer and write fitted = "ring", fitted_thickness = "52thou".
+    sizes serve most valves. Measure it with a micrometer and write fitted = "ring" and
+    fitted_thickness = "52thou".
 
-    padlab choose cornet-3.toml SHELF --out cutlist.html
+    padlab choose cornet-3.toml SHELF --out cutlist.html --labels labels.html
 
     In place of the instrument file a fitting that padlab fitted has kept serves too: the pads are cut again
     without the instrument, by what it asked for and what the check read, from the lots now on the shelf.
     """
-    if out is not None and not out.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    for option, path in (("--out", out), ("--labels", labels)):
+        if path is not None and not path.parent.is_dir():
+            raise click.BadParameter(f"there is no folder {plain(str(path.parent))}", param_hint=option)
+    if out is not None and labels is not None and out.resolve() == labels.resolve():
+        raise click.BadParameter("the same file as --out", param_hint="--labels")
     choice, _ = chosen(instrument, shelf, touch=touch, workers=workers, scheduler=scheduler)
-    if out is not None:
-        from datetime import UTC, datetime
-
-        from padlab.report.cut_list import write_cut_list
-
-        write_cut_list(choice, out, made_on=f"{datetime.now(UTC):%Y-%m-%d}")
+    if out is not None or labels is not None:
+        _write(choice, out, labels)
     if as_json:
         print_json(choice.to_json())
         return
@@ -64,6 +66,21 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, w
         click.echo(plain(line))
     if out is not None:
         click.echo(f"\nThe cut list: {plain(str(out))}")
+    if labels is not None:
+        click.echo(f"{'' if out is not None else chr(10)}The labels: {plain(str(labels))}")
+
+
+def _write(choice: Choice, out: Path | None, labels: Path | None) -> None:
+    from datetime import UTC, datetime
+
+    from padlab.report.cut_labels import write_labels
+    from padlab.report.cut_list import write_cut_list
+
+    made_on = f"{datetime.now(UTC):%Y-%m-%d}"
+    if out is not None:
+        write_cut_list(choice, out, made_on=made_on)
+    if labels is not None:
+        write_labels(choice, labels, made_on=made_on)
 
 
 def chosen(instrument: Path, shelf: str, *, touch: str | None = None, workers: int | None = None,
@@ -153,8 +170,8 @@ def _cut(best: Candidate) -> list[str]:
     for check in best.checks:
         q = check.expected_mm
         between = "" if q.low is None or q.high is None else \
-            f" [{q.low / MM_PER_THOU:+.1f} to {q.high / MM_PER_THOU:+.1f}]"
-        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+.1f} thou{between} at {check.at_n:.3g} N")
+            f" [{q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f}]"
+        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N")
     if best.sheet is not None:
         shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
         layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"

@@ -134,7 +134,7 @@ def _told(kept: Fitted) -> list[str]:
     lines = [one_line(f"{kept.label}, fitted on {kept.fitted_on.isoformat()}")]
     for s in kept.stops:
         verdict, what = check_verdict(s)
-        found = "" if s.check_found_mm is None else f" {s.check_found_mm / MM_PER_THOU:+.1f} thou"
+        found = "" if s.check_found_mm is None else f" {s.check_found_mm / MM_PER_THOU:+z.1f} thou"
         lines.append(one_line(f"valve {s.valve}, {s.side} stop: {s.material}, {s.cut_mm / MM_PER_THOU:g} "
                               f"thou; check{found}: {verdict}"))
         if verdict != "right":

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from padlab.marks import Mark
+    from padlab.records.columns import Column
+    from padlab.records.run import Run
     from padlab.signals.first_look import FirstLook
     from padlab.signals.wear_look import WearLook
 
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
 @click.command(name="import")
 @click.argument("table", metavar="TABLE")
 @click.option("--kind", default="pad", show_default=True, metavar="KIND",
-              help="pad, touch, blank, check, wear or gauge.")
+              help="pad, touch, blank, check, wear, gauge, or strokes: an endurance machine's record.")
 @click.option("--pad", "pad_file", metavar="PAD.toml", help="The pad that was pressed or worn (pad, wear).")
 @click.option("--column", "columns", multiple=True, required=True, metavar="QUANTITY=NAME:UNIT",
               help="Which column is what: time, force, displacement, temperature; of wear strokes, date "
@@ -59,6 +62,8 @@ def command(
 
     padlab import A3-wear.csv --kind wear --pad A3.toml --column strokes=presses --column thickness=h:mm
     --column rest=rested:h --stop down --out shelf
+
+    The record of an endurance machine (Parquet, stroke by stroke): --kind strokes.
     """
     if kind == "gauge":
         if pad_file is not None:
@@ -82,11 +87,17 @@ def command(
         check_columns(kind, parsed)
     except InputError as fault:                # typed, not found: nothing has been looked at yet
         raise click.UsageError(plain(str(fault))) from fault
-    if (kind in ("pad", "wear")) != (pad_file is not None):
+    if (kind in ("pad", "wear", "strokes")) != (pad_file is not None):
         raise click.UsageError(f"a table of kind {kind} needs --pad PAD.toml" if pad_file is None
                                else f"a table of kind {kind} has no --pad")
-    if kind != "wear" and (stop is not None or control):
+    if (kind not in ("wear", "strokes") and stop is not None) or (kind != "wear" and control):
         raise click.UsageError("--stop and --control belong to --kind wear")
+    if kind == "strokes":
+        if any(one is not None for one in (delimiter, decimal, sheet)):
+            raise click.UsageError("the record of a machine is Parquet: no --delimiter, --decimal, --sheet")
+        run, look_at = _record(table, parsed, Path(str(pad_file)), out, start=start, note=note, stop=stop)
+        _tell(run, look_at.to_json(), look_at.words, as_json=as_json)
+        return
     seen: list[FirstLook | WearLook] = []
 
     def judge(samples: pd.DataFrame) -> tuple[Mark, ...]:
@@ -99,14 +110,35 @@ def command(
         start_utc=None if start is None else start.replace(tzinfo=UTC), note=note, delimiter=delimiter,
         decimal=decimal, sheet=sheet, stop=stop, control=control, judge=judge,
     )
+    _tell(run, seen[0].to_json(), seen[0].words, as_json=as_json)
+
+
+def _tell(run: Run, read: dict[str, Any], words: Sequence[str], *, as_json: bool) -> None:
     if as_json:
         print_json({"run": run.id, "folder": str(run.folder), "state": run.state,
-                    "marks": [m.to_json() for m in run.marks], "read": seen[0].to_json()})
+                    "marks": [m.to_json() for m in run.marks], "read": read})
         return
     click.echo(str(run.folder))
-    click.echo("read: " + "\n      ".join(seen[0].words), err=True)
+    click.echo("read: " + "\n      ".join(words), err=True)
     for mark in run.marks:
         click.echo(plain(f"{mark.weight}: {mark.message}"), err=True)
+
+
+def _record(path: str, columns: Sequence[Column], pad_file: Path, out: Path, *, start: datetime | None,
+            note: str | None, stop: Literal["up", "down"] | None) -> tuple[Run, WearLook]:
+    """The record of an endurance machine, stroke by stroke."""
+    from padlab.errors import InputError
+    from padlab.records.forms import read_pad
+    from padlab.records.shelf import Shelf
+    from padlab.signals.stroke_record import import_record, is_parquet
+
+    if not is_parquet(path):
+        raise InputError(f"{path[:200]!r} is no Parquet file", seen="a file that begins otherwise, or none",
+                         expected="the record of an endurance machine as Parquet",
+                         remedy="a text table of some presses is of kind pad; one of a pad's thickness over "
+                         "its service is of kind wear")
+    return import_record(path, Shelf(out), columns=columns, now=datetime.now(UTC), pad=read_pad(pad_file),
+                         start_utc=None if start is None else start.replace(tzinfo=UTC), note=note, stop=stop)
 
 
 def _gauge(table: str, columns: tuple[str, ...], *, material: str | None, lot: str | None, foot: str | None,

@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="CERTIFICATE.html",
-    help="The certificate.",
+    metavar="CERTIFICATE.html|.pdf",
+    help="The certificate: a page, or a PDF where the name ends so (padlab[pdf]).",
 )
 @click.option(
     "--check",
     "certificate",
     type=click.Path(dir_okay=False, path_type=Path),
-    metavar="CERTIFICATE.html",
+    metavar="CERTIFICATE.html|.pdf",
     help="Are the raw samples on SHELF still those of this certificate?",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -66,6 +66,10 @@ def command(
         raise click.UsageError("SHELF needs --spec SPEC.toml and --lot LOT")
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
+    if out is not None and out.suffix.lower() == ".pdf":
+        from padlab.report.paper_sheet import can_print
+
+        can_print()
     from padlab.records.spec import read_spec
 
     done = _judged(shelf, read_spec(spec_file), lot)
@@ -111,6 +115,12 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         and (spec.rig is None or (r.rig is not None and r.rig.name == spec.rig))
         and str((r.procedure or {}).get("name")) != "warm-up"
     ]
+    asks_wear = any(c.name == "wear" for c in spec.characteristics)
+    wear = [
+        r
+        for r in on_file
+        if asks_wear and r.kind == "wear" and r.pad is not None and r.pad.material == spec.material
+    ]
     gauges = [r for r in on_file if r.kind == "gauge" and r.gauge is not None]
     own = [
         r
@@ -120,7 +130,9 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         and not r.gauge.is_standard
         and r.set_aside is None
     ]
-    lots = sorted({r.pad.lot for r in pads if r.pad} | {r.gauge.lot for r in own if r.gauge})
+    lots = sorted(
+        {r.pad.lot for r in (*pads, *wear) if r.pad} | {r.gauge.lot for r in own if r.gauge}
+    )
     for wanted, why in ((lot, "to judge"), (spec.reference_lot, "to hold it against")):
         if wanted is not None and wanted not in lots:
             raise RunError(
@@ -129,7 +141,7 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
                 seen=", ".join(repr(n[:60]) for n in lots[:30]) or "none",
                 remedy="padlab shelf SHELF lists what is on file; names are spelt as in the pad files",
             )
-    if not any(c.name != "thickness" or not c.by_gauge for c in spec.characteristics):
+    if all(c.name == "wear" or c.by_gauge for c in spec.characteristics):
         pads = []
     fits, failed = fit_all(pads, Asked())
     checks = [
@@ -147,7 +159,8 @@ def _judged(shelf: Path, spec: Spec, lot: str) -> Certified:
         ),
         gauges=tuple((r, readings_of(r)) for r in own),
         checks=tuple(checks),
-        runs=tuple(pads + own),
+        runs=tuple(pads + own + wear),
+        wear=tuple(wear),
     )
     return certify(plan, stock, lot=lot, strokes=strokes)
 
@@ -159,7 +172,7 @@ def _check(shelf: Path, certificate: Path, as_json: bool) -> None:
     from padlab.records.traces import changed_files, raw_files_as_they_are
     from padlab.report.certificate import certified_files
 
-    then = certified_files(read_named(str(certificate), limit=16 << 20).decode("utf-8", "replace"))
+    then = certified_files(read_named(str(certificate), limit=16 << 20))
     changed = changed_files(then, raw_files_as_they_are(shelf, {f.run for f in then}))
     if changed:
         raise RunError(
@@ -232,15 +245,17 @@ def plan_words(plan: BatchPlan) -> list[str]:
             f"{risks.producer_risk:g}/{m} = {risks.producer_risk / m:.3g} of the time"
         )
     for p in plan.characteristics:
-        lines += ["", f"{p.characteristic.words}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
+        c = p.characteristic
+        about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
+        lines += ["", f"{about}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
         lines += [
             f"  {share:12.2%}    {least:.4f}" + (f" to {most:.4f}" if most - least > 5e-5 else "")
             for share, least, most in p.operating_curve
         ]
         lines += [
-            f"  with {c.n} pads a lot at {risks.consumer_quality:.3g} would pass "
-            f"{100 * c.consumer_risk:.0f} % of the time"
-            for c in p.smaller
+            f"  with {fewer.n} pads a lot at {risks.consumer_quality:.3g} would pass "
+            f"{100 * fewer.consumer_risk:.0f} % of the time"
+            for fewer in p.smaller
         ]
         if p.known_spread_n is not None:
             lines.append(f"  (were the spread known from many lots: {p.known_spread_n:.1f} pads)")

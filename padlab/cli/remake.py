@@ -33,6 +33,12 @@ def command(runs: tuple[str, ...], calibrations: tuple[str, ...], blank: str | N
     if busy:
         raise RunError(f"run {busy[0]} is being recorded", expected="runs that have ended",
                        seen=", ".join(busy)[:200], remedy="remake it afterwards", where={"run": busy[0]})
+    counted = [run.id for run in found if run.endurance is not None]
+    if counted and (calibrations or blank is not None):
+        raise RunError(f"run {counted[0]} cannot be remade with other calibrations or another blank run",
+                       expected="runs whose readings are all kept", seen="an endurance run: its strokes were "
+                       "summarised as they came", remedy="leave it out; its loops that are kept are in raw/",
+                       where={"run": counted[0]})
     if calibrations:
         # Every run is asked first: either all of them can take these calibrations, or none is touched.
         chosen = [_with_calibrations(run, calibrations) for run in found]
@@ -110,7 +116,11 @@ def _remake(run: Run) -> dict[str, Any]:
         return {"run": run.id, "folder": str(run.folder), "state": run.state, "samples": remake_readings(run),
                 "derived": [], "dropped": drop_derived(run), "without": None}
 
-    if run.rig is None:
+    if run.endurance is not None:
+        from padlab.signals.wear_readings import wear_readings
+
+        samples = wear_readings(run)
+    elif run.rig is None:
         samples = samples_of_original(run)
     else:
         from padlab.signals.merge import samples_from_raw

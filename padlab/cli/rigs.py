@@ -131,6 +131,8 @@ def _talk(i: Any) -> list[str]:
     if i.ask is None:
         facts.append("counter: " + (f"{i.counter.column}, modulo {i.counter.modulus}" if i.counter else
                                     "none; lost lines cannot be seen"))
+    if i.strokes is not None:
+        facts.append(f"strokes of the machine: {i.strokes.column}, modulo {i.strokes.modulus}")
     facts.append("clock: " + (f"{i.clock.column}, tick {i.clock.tick}, modulo {i.clock.modulus}" if i.clock
                               else "the middle between asking and answering" if i.ask is not None
                               else "none; the time of arrival is used"))

@@ -60,7 +60,9 @@ def command(
     port, or one line INSTRUMENT=PORT for each of several instruments. The hand begins about 2 s of rig time
     after a program has opened all ports; each opening starts anew with a fresh pad.
 
-    A rig with a motor is played as a press that moves as it is told (padlab capture RIG PROCEDURE --drive).
+    A rig with a motor is played as a press that moves as it is told (padlab capture RIG PROCEDURE --drive);
+    one that counts strokes as a machine that presses by itself (padlab capture endurance-press
+    endurance-machine).
 
     padlab virtual-rig --rig two-instruments --pad-kind spring --link rig
     """
@@ -81,6 +83,14 @@ def command(
                                    "--once, and no player")
         serve_motor_press(described, pad_kind, material, lot=lot, pad=pad, softness=soft_lot, seed=seed,
                           speed=speed, tcp=tcp, link=link, faults=faults)
+        return
+    if any(i.to_record().strokes is not None for i in described.instrument):
+        from padlab.cli.virtual_cam import serve_cam_press
+
+        if lags or ppms or faults or pad_kind == "player":
+            raise click.UsageError("an endurance press takes no --lag, --ppm, --fault, and no player")
+        serve_cam_press(described, procedure, pad_kind, material, lot=lot, pad=pad, softness=soft_lot,
+                        seed=seed, speed=speed, tcp=tcp, link=link, once=once)
         return
     rig = VirtualRig(
         described, pad_kind=pad_kind, material=material, lot=lot, pad=pad,  # type: ignore[arg-type]

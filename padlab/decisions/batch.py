@@ -12,7 +12,7 @@ stands apart is named and stays in.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -95,7 +95,7 @@ class BatchResult:
 
 
 def judge_lot(
-    plan: BatchPlan, readings: Sequence[LotReadings], *, reference: Mapping[str, LotReadings] | None = None
+    plan: BatchPlan, readings: Sequence[LotReadings], *, reference: Sequence[LotReadings] | None = None
 ) -> BatchResult:
     """Judge a lot: refused if any characteristic refuses it, accepted if all accept it.
 
@@ -103,9 +103,10 @@ def judge_lot(
     ----------
     readings : sequence of LotReadings
         One for each characteristic of the plan, in its order.
-    reference : mapping, optional
-        The readings of the reference lot by the characteristic's name.
+    reference : sequence of LotReadings, optional
+        The readings of the reference lot, in the same order.
     """
+    then: Sequence[LotReadings | None] = reference or [None] * len(readings)
     results = tuple(
         judge_characteristic(
             p,
@@ -113,9 +114,9 @@ def judge_lot(
             sheets=plan.spec.sheets,
             lot_size=plan.spec.lot_size,
             places=plan.places,
-            reference=(reference or {}).get(p.characteristic.name),
+            reference=old,
         )
-        for p, r in zip(plan.characteristics, readings, strict=True)
+        for p, r, old in zip(plan.characteristics, readings, then, strict=True)
     )
     verdicts = [r.verdict for r in results]
     overall = next(
@@ -381,7 +382,7 @@ def _decided(
         return told
     good = acceptance(risks.producer_quality, k=constant, n=worth, degrees_of_freedom=df, two_sided=two)[0]
     bad = acceptance(risks.consumer_quality, k=constant, n=worth, degrees_of_freedom=df, two_sided=two)[1]
-    reasons = [_against(k, constant)]
+    reasons = [_against(k, constant, told.n)]
     if 1 - good > risks.producer_risk + 1e-9:
         reasons.append(f"so few independent pads refuse a good lot {100 * (1 - good):.0f} % of the time")
     verdict = BatchVerdict.ACCEPT if k >= constant else BatchVerdict.REFUSE
@@ -401,9 +402,11 @@ def _worth(s: _Sample, lot_size: int | None) -> tuple[float, float]:
     return n / left, n / left - 1
 
 
-def _against(k: float, constant: float) -> str:
+def _against(k: float, constant: float, n: int) -> str:
+    if k < 0 < constant:
+        return f"the mean lies {-k:.3f} standard deviations outside, {n} pads need {constant:.3f} inside"
     word = "at least" if k >= constant else "less than"
-    return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that are needed"
+    return f"the mean lies {k:.3f} standard deviations inside, {word} the {constant:.3f} that {n} pads need"
 
 
 def _by_guard(told: CharacteristicResult, s: _Sample, constant: float) -> list[str]:
@@ -431,9 +434,10 @@ def _double(
         return told
     if told.n >= rule.total:
         verdict = BatchVerdict.ACCEPT if k >= low else BatchVerdict.REFUSE
-        return replace(told, needed=rule.total, verdict=verdict, reasons=(_against(k, low),))
+        return replace(told, needed=rule.total, verdict=verdict, reasons=(_against(k, low, told.n),))
     if k >= low:
-        return replace(told, verdict=BatchVerdict.ACCEPT, reasons=(f"first sample: {_against(k, low)}",))
+        said = f"first sample: {_against(k, low, told.n)}"
+        return replace(told, verdict=BatchVerdict.ACCEPT, reasons=(said,))
     if k < high:
         return replace(
             told,

@@ -63,6 +63,9 @@ class LotReadings:
     set_aside: tuple[tuple[str, str], ...] = ()
     marks: tuple[Mark, ...] = ()
     first_utc: str | None = None
+    condition: str = ""                                       # between which forces, after how long
+    beside: tuple[str, ...] = ()                              # runs of unloaded pads that were taken off
+    kept_apart: tuple[tuple[str, float, int], ...] = ()       # wear: what, mean in mm, of how many pads
 
     @property
     def guard(self) -> float | None:
@@ -163,6 +166,7 @@ def lot_readings(
         + tuple((pad, why) for pad, why in sorted(silent.items()) if pad not in values),
         tuple(sorted(marks)),
         min((str(f.conditions.get("start_utc") or "") for f in used), default=None) or None,
+        condition=_condition(characteristic, strokes),
     )
 
 
@@ -216,6 +220,7 @@ def _by_gauge(
         False,
         marks=tuple(sorted(marks)),
         first_utc=min((start for _, start, _, _ in gauges), default=None),
+        condition=characteristic.condition_words,
     )
 
 
@@ -231,6 +236,16 @@ def _reader(characteristic: Characteristic, strokes: NetStrokes | None) -> Calla
         "set": lambda fit: _set(fit, c.after_s),
     }
     return readers[c.name]
+
+
+def _condition(c: Characteristic, strokes: NetStrokes | None) -> str:
+    """The forces that a value lies between, also where the spec leaves them to padlab."""
+    if c.name == "give":
+        low, high = GIVE_N if strokes is None else (strokes.light_net_n, strokes.hard_net_n)
+        return f"from {max(low, F0_N):.3g} to {high:.3g} N on the pad"
+    if c.name == "stiffness":
+        return f"from {SECANT_FROM_N:g} to {c.at_force_n or GIVE_N[1]:g} N on the pad"
+    return c.condition_words
 
 
 def _rig(fit: RunFit) -> str:

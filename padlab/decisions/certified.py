@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from padlab.decisions.batch import BatchResult, CharacteristicResult, judge_lot, p_words
 from padlab.decisions.batch_plan import BatchPlan
 from padlab.decisions.batch_readings import LotReadings, Unfitted, lot_readings
-from padlab.decisions.lots_over_time import Chart, chart_of, lots_chart, spring_rate_n_per_mm
+from padlab.decisions.batch_wear import wear_readings
+from padlab.decisions.check_standard import CheckStandard, check_standard
+from padlab.decisions.lots_over_time import Chart, day_of, lots_chart
 from padlab.drift.touch import NetStrokes
-from padlab.errors import RunError
 from padlab.fitting.results import RunFit
 from padlab.marks import Mark, mark
-from padlab.records.gauge import GaugeReading, readings_of
+from padlab.records.gauge import GaugeReading
 from padlab.records.run import GaugeBatch, Run
 from padlab.records.spec import Characteristic
 from padlab.records.traces import RawFile, content_hash, raw_files
@@ -31,7 +30,8 @@ WORDS = {"accept": "accepted", "refuse": "refused", "test_more": "test more"}
 class Stock:
     """What is on file of one stock, and of the check standards.
 
-    ``runs``: every run behind ``fits``, ``unfitted`` (with its lot) and ``gauges``, for their raw files.
+    ``runs``: every run behind ``fits``, ``unfitted`` (with its lot), ``gauges`` and ``wear``, for their raw
+    files.
     """
 
     fits: tuple[RunFit, ...]
@@ -39,6 +39,7 @@ class Stock:
     gauges: tuple[tuple[Run, tuple[GaugeReading, ...]], ...]
     checks: tuple[Run, ...]
     runs: tuple[Run, ...]
+    wear: tuple[Run, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -47,9 +48,9 @@ class OverTime:
 
     characteristic: Characteristic
     lots: Chart
-    standard: Chart | None
-    standard_about: str  # what it is; or why there is none
-    standard_unit: str
+    days: tuple[str, ...]  # when each lot was first measured
+    standard: CheckStandard | None
+    no_standard: str  # what it means that there is none
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,9 @@ class Certified:
         lines = [f"{result.plan.spec.material}, lot {result.lot}: {WORDS[result.verdict].upper()}"]
         for r in result.characteristics:
             mean = "not determined" if r.mean is None else size_words(r.mean.value, r.characteristic)
-            lines.append(f"  {r.characteristic.words}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
+            c = r.characteristic
+            about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
+            lines.append(f"  {about}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
             lines += [f"    {reason}" for reason in r.reasons]
             if r.equivalence is not None:
                 lines.append(f"    {equivalence_words(r)}")
@@ -125,24 +128,43 @@ def certify(plan: BatchPlan, stock: Stock, *, lot: str, strokes: NetStrokes | No
         {f.pad.lot for f in stock.fits}
         | {n for n, _ in stock.unfitted}
         | {r.gauge.lot for r, _ in stock.gauges if r.gauge}
+        | {r.pad.lot for r in stock.wear if r.pad}
     )
     read = {name: [_readings(c, stock, name, strokes) for c in _asked(plan)] for name in lots}
     spec = plan.spec
-    reference = (
-        None if spec.reference_lot is None else {r.characteristic.name: r for r in read[spec.reference_lot]}
-    )
+    reference = None if spec.reference_lot is None else read[spec.reference_lot]
     result = judge_lot(plan, read[lot], reference=reference)
-    until = max((r.first_utc for r in read[lot] if r.first_utc is not None), default="")
-    drawn = [_over_time(c, [read[name][number] for name in lots], stock, until)
+    until = max((day_of(r.first_utc) for r in read[lot] if r.first_utc is not None), default="")
+    drawn = [_over_time(c, [read[name][number] for name in lots], stock, lot, until)
              for number, c in enumerate(_asked(plan))]
     over_time = tuple(o for o in drawn if o is not None)
     marks = set(result.marks)
     marks |= {mark("limits_provisional", o.characteristic.words) for o in over_time if o.lots.is_provisional}
-    used = {run for r in result.characteristics for p in r.readings.pads for run in p.runs}
-    if reference is not None:
-        used |= {run for r in reference.values() for p in r.pads for run in p.runs}
+    marks |= {
+        mark("standard_moved", "rig" if o.standard.unit == "N/mm" else "gauge",
+             f"{o.standard.about}: {o.standard.moved.words}")
+        for o in over_time
+        if o.standard is not None and o.standard.moved is not None
+    }
+    behind = [r.readings for r in result.characteristics] + list(reference or ())
+    used = {run for r in behind for p in r.pads for run in p.runs} | {run for r in behind for run in r.beside}
     provenance = tuple(_provenance(run) for run in sorted(stock.runs, key=lambda r: r.id) if run.id in used)
+    marks |= _copies(provenance)
     return Certified(result, over_time, provenance, tuple(sorted(marks)))
+
+
+def _copies(provenance: Sequence[Provenance]) -> set[Mark]:
+    """Runs of different pads that hold the same bytes: one of them is a copy, and counts for nothing."""
+    pads: dict[str, list[tuple[str, str]]] = {}
+    for p in provenance:
+        for f in p.files:
+            pads.setdefault(f.sha256, []).append((p.pad, p.run))
+    return {
+        mark("same_readings", "pads", "the raw files of different pads are the same to the last byte: "
+             + ", ".join(f"pad {pad} (run {run})" for pad, run in same[:6]) + " ..." * (len(same) > 6))
+        for same in pads.values()
+        if len({pad for pad, _ in same if pad}) > 1
+    }
 
 
 def _asked(plan: BatchPlan) -> list[Characteristic]:
@@ -150,6 +172,8 @@ def _asked(plan: BatchPlan) -> list[Characteristic]:
 
 
 def _readings(c: Characteristic, stock: Stock, lot: str, strokes: NetStrokes | None) -> LotReadings:
+    if c.name == "wear":
+        return wear_readings(c, lot=lot, runs=stock.wear)
     gauges: list[tuple[str, str, GaugeBatch, Sequence[GaugeReading]]] = [
         (run.id, run.start_utc, run.gauge, readings)
         for run, readings in stock.gauges
@@ -166,7 +190,8 @@ def _readings(c: Characteristic, stock: Stock, lot: str, strokes: NetStrokes | N
 
 
 def _provenance(run: Run) -> Provenance:
-    rig = "gauge" if run.kind == "gauge" else "recorded elsewhere" if run.rig is None else run.rig.name
+    by_hand = {"gauge": "gauge", "wear": "readings over a service"}
+    rig = by_hand.get(run.kind) or ("recorded elsewhere" if run.rig is None else run.rig.name)
     return Provenance(
         run.id,
         run.kind,
@@ -178,37 +203,25 @@ def _provenance(run: Run) -> Provenance:
     )
 
 
-def _over_time(c: Characteristic, lots: Sequence[LotReadings], stock: Stock, until: str) -> OverTime | None:
+def _over_time(
+    c: Characteristic, lots: Sequence[LotReadings], stock: Stock, lot: str, until: str
+) -> OverTime | None:
     """Lots and check standard up to the day of the judged lot: what came later is another certificate's."""
-    seen = [lot for lot in lots if lot.first_utc is not None and lot.first_utc[:10] <= until[:10]]
+    seen = [one for one in lots if one.first_utc is not None and day_of(one.first_utc) <= until]
     chart = lots_chart(seen)
     if chart is None:
         return None
-    gauges = {run.id for run, _ in stock.gauges}
-    by_gauge = any(run in gauges for lot in seen for p in lot.pads for run in p.runs)
-    checks = [run for run in stock.checks if run.start_utc[:10] <= until[:10]]
-    values = _standard_values(checks, by_gauge=by_gauge)
-    if not values:
-        what = "gauge" if by_gauge else "rig"
-        said = f"no check standard is on file: a drift of the {what} would look like one of the pads"
-        return OverTime(c, chart, None, said, "")
-    about, unit = ("steel ring under the gauge", "mm") if by_gauge else ("rate of the steel spring", "N/mm")
-    return OverTime(c, chart, chart_of(values), about, unit)
-
-
-def _standard_values(checks: Iterable[Run], *, by_gauge: bool) -> list[tuple[str, float]]:
-    """The check standard's readings by their day: a steel ring's thickness, or the rate of a steel spring."""
-    values: list[tuple[str, float]] = []
-    for run in sorted(checks, key=lambda r: (r.start_utc, r.id)):
-        if by_gauge and run.gauge is not None:
-            mean = float(np.mean([r.thickness_mm for r in readings_of(run)]))
-            values.append((run.start_utc[:10], mean))
-        elif not by_gauge and run.kind == "check":
-            try:
-                values.append((run.start_utc[:10], spring_rate_n_per_mm(run)))
-            except RunError:                        # a check of one instrument alone has no rate
-                continue
-    return values
+    gauges = {run.id for run, _ in stock.gauges} | {run.id for run in stock.wear}
+    judged = next((one for one in seen if one.lot == lot), None)
+    used = {run for one in ([judged] if judged is not None and judged.pads else seen) for p in one.pads
+            for run in p.runs}
+    by_gauge = any(run in gauges for run in used)
+    rigs = [f.rig for f in stock.fits if f.run in used and f.rig is not None]
+    standard = check_standard(stock.checks, by_gauge=by_gauge, rigs=rigs, until=until)
+    days = {one.lot: day_of(one.first_utc) for one in seen if one.first_utc is not None}
+    what = "gauge" if by_gauge else "rig"
+    none = f"no check standard is on file: a drift of the {what} would look like one of the pads"
+    return OverTime(c, chart, tuple(days[p.label] for p in chart.points), standard, none)
 
 
 def size_words(value: float | None, c: Characteristic) -> str:
@@ -239,6 +252,7 @@ def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
     e, t = r.equivalence, r.tolerance
     return {
         "name": r.characteristic.name,
+        "condition": r.readings.condition or None,
         "unit": r.characteristic.unit or None,
         "n": r.n,
         "needed": r.needed,
@@ -277,6 +291,8 @@ def _characteristic_json(r: CharacteristicResult) -> dict[str, Any]:
             "within_variance": r.sheets.within,
             "mean_n": r.sheets.mean_n,
         },
+        "kept_apart": [{"what": what, "mean_mm": mean, "pads": n} for what, mean, n in r.readings.kept_apart],
+        "not_used": [{"pad": pad, "reason": why} for pad, why in r.readings.set_aside],
         "bad_lot_accepted": r.bad_lot_accepted,
         "good_lot_refused": r.good_lot_refused,
         "verdict": str(r.verdict),

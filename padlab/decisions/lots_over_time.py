@@ -14,7 +14,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from itertools import pairwise
 
 import numpy as np
@@ -30,6 +32,18 @@ FIRM_FROM = 20
 FEWEST = 3
 """Fewer lots make no chart with limits."""
 MOVING_RANGE_OF_TWO = 1.128
+
+
+def day_of(start_utc: str) -> str:
+    """The day of a moment in ISO 8601, however it is written, in UTC.
+
+    >>> day_of("2026-07-04T23:30:00-02:00"), day_of("20260704T081530Z"), day_of("0001-01-01T00:00+05:00")
+    ('2026-07-05', '2026-07-04', '0001-01-01')
+    """
+    moment = datetime.fromisoformat(start_utc)
+    with suppress(OverflowError):                          # the first or the last day that a date can hold
+        moment = moment if moment.tzinfo is None else moment.astimezone(UTC)
+    return moment.date().isoformat()
 
 
 @dataclass(frozen=True)
@@ -94,10 +108,10 @@ def _outside(value: float, limits: tuple[float, float] | None) -> bool:
 
 def lots_chart(lots: Sequence[LotReadings]) -> Chart | None:
     """The chart of the lots' means, by the date of their first reading; None with none measured."""
-    dated = sorted(
-        (lot.first_utc or "", lot.lot, float(lot.mean.value)) for lot in lots if lot.mean is not None
-    )
-    return chart_of([(lot, value) for _, lot, value in dated]) if dated else None
+    known = [(lot, lot.mean) for lot in lots if lot.mean is not None]
+    dated = sorted((day_of(lot.first_utc) if lot.first_utc else "", lot.first_utc or "", lot.lot,
+                    float(mean.value)) for lot, mean in known)
+    return chart_of([(lot, value) for _, _, lot, value in dated]) if dated else None
 
 
 def spring_rate_n_per_mm(run: Run) -> float:

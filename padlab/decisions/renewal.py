@@ -6,8 +6,10 @@ has none. A pad that was followed in two runs counts once: in the one that goes 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any, Literal
 
 from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
@@ -15,7 +17,9 @@ from padlab.drift.life import Service, StockLife, stock_life
 from padlab.errors import FitError, PadlabError, RunError
 from padlab.fitting.wear_run import PadLoss, loss_of
 from padlab.marks import Mark, Weight, has_stop
+from padlab.records.described import is_moment
 from padlab.records.run import Run
+from padlab.records.wear_table import SECONDS_A_DAY
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,7 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
     worn: dict[str, list[Run]] = {}
     controls: dict[str, list[Run]] = {}
     for run in sorted(runs, key=lambda r: r.id):
-        reason = _unfit(run, stop)
+        reason = why_unfit(run, stop)
         if run.pad is None or reason is not None:
             left_out.append(LeftOut(run.id, None if run.pad is None else run.pad.material,
                                     reason or "names no pad"))
@@ -80,7 +84,7 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
         losses: list[tuple[str, PadLoss]] = []
         for run in _once_a_pad(some, left_out):
             try:
-                losses.append((run.id, _loss(run, controls.get(material, []))))
+                losses.append((run.id, loss_beside(run, controls.get(material, []))))
             except (FitError, RunError) as fault:
                 first_fault = first_fault or fault
                 left_out.append(LeftOut(run.id, material, fault.message))
@@ -101,10 +105,11 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
     return Renewals(limit_mm, service, stop, tuple(stocks), tuple(sorted(left_out, key=lambda o: o.run)),
                     ageing, marks if ageing is not None else {}, {
                         name: found for name, some in sorted(controls.items())
-                        if (found := climate([_table(run) for run in some])) is not None})
+                        if (found := climate([readings_of(run) for run in some])) is not None})
 
 
-def _unfit(run: Run, stop: str) -> str | None:
+def why_unfit(run: Run, stop: str) -> str | None:
+    """Why a run says nothing of the loss at this stop; None where it does."""
     if run.kind != "wear":
         return f"of kind {run.kind}"
     if run.state == "recording":
@@ -113,7 +118,11 @@ def _unfit(run: Run, stop: str) -> str | None:
         return next(m.message for m in run.marks if m.weight is Weight.STOP)
     if run.stop is not None and run.stop != stop and not run.is_control:
         return f"served at the {run.stop} stop"
-    return None
+    try:
+        few = len(run.samples) < 2
+    except RunError as fault:                  # killed and not gone on with: padlab remake makes its readings
+        return f"{fault.message}; {fault.remedy}"
+    return "too few readings so far" if few else None
 
 
 def _pad_class(runs: Sequence[Run]) -> str:
@@ -138,15 +147,41 @@ def _once_a_pad(runs: Sequence[Run], left_out: list[LeftOut]) -> list[Run]:
     return sorted(kept.values(), key=lambda r: r.id)
 
 
-def _loss(run: Run, controls: Sequence[Run]) -> PadLoss:
+def loss_beside(run: Run, controls: Sequence[Run], *, until: float = math.inf) -> PadLoss:
+    """The loss of a run's pad beside the unloaded pads of its stock, read up to ``until`` strokes."""
     assert run.pad is not None
-    own = [c for c in controls if c.pad is not None and c.pad.lot == run.pad.lot]
-    return loss_of(_table(run), pad=run.pad.id, lot=run.pad.lot,
-                   controls=[_table(one) for one in own or controls])
+    table = {**readings_of(run), **_joined(run, run)}
+    if until < math.inf:
+        table = {name: values[table["strokes"] <= until] for name, values in table.items()}
+    beside = [{**readings_of(one), **_joined(one, run)} for one in own_controls(run, controls)]
+    return loss_of(table, pad=run.pad.id, lot=run.pad.lot, controls=beside)
 
 
-def _table(run: Run) -> dict[str, Any]:
+def own_controls(run: Run, controls: Sequence[Run]) -> Sequence[Run]:
+    """The unloaded pads that serve a run: those of its lot, or of its stock where the lot has none."""
+    own = [c for c in controls if c.pad is not None and run.pad is not None and c.pad.lot == run.pad.lot]
+    return own or controls
+
+
+def readings_of(run: Run) -> dict[str, Any]:
+    """The table of a wear run: its columns as arrays (n,)."""
     return {str(c): run.samples[c].to_numpy() for c in run.samples.columns}
+
+
+def _joined(run: Run, since: Run) -> dict[str, Any]:
+    """``joined_days``: the days of a run counted from the first reading of another, where both are dated."""
+    first, other = _first_day(run), _first_day(since)
+    if first is None or other is None or "days" not in run.samples.columns:
+        return {}
+    return {"joined_days": run.samples["days"].to_numpy() + (first - other).total_seconds() / SECONDS_A_DAY}
+
+
+def _first_day(run: Run) -> datetime | None:
+    """The moment from which the days of a run are counted; None: it is not known."""
+    if run.endurance is not None and run.rig is not None:
+        return datetime.fromisoformat(run.start_utc)
+    said = (run.table or {}).get("first_utc")
+    return datetime.fromisoformat(said) if isinstance(said, str) and is_moment(said) else None
 
 
 def _with_run_marks(life: StockLife, runs: Sequence[Run]) -> StockLife:

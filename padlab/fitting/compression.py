@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -24,6 +24,7 @@ from padlab.fitting.laws.cellular import PLATEAU
 from padlab.fitting.limbs import Cells, LimbFitter, RisingCurves, gather, grid_force_n
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
+from padlab.fitting.rounding import rounding_error_mm
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel, RigRecord
 from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, t95, with_doubt
@@ -48,6 +49,8 @@ OWN_SOURCES = (OWN_FRAME, "force zero", "indicator step", "indicator, place by p
 another day another warmth, another pad sinks otherwise under its weights."""
 BELOW_F0 = 0.6
 MARGIN = 6
+UNROUNDING = 1.0
+"""Smoothing of the first curve through readings of a coarse indicator."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,7 @@ class Curve:
     effective_share: float
     noise_mm2: Array | None = None           # (m, m) of the mean position, from noise within the strokes
     freedom: dict[str, float] = field(default_factory=dict)      # of moved's sources, where not many
+    rounded: Limbs | None = None             # moved by a step that was taken off the curve, not the readings
 
     def quantity(self, of: Callable[[Limbs], float], *, positive: bool = True,
                  within: float | None = None) -> Quantity:
@@ -202,21 +206,47 @@ def limb_curve(prepared: Prepared, rig: RigRecord | None, frame: Frame,
     low_u, high_u = math.log((1 + BELOW_F0) * F0_N), math.log(good_to + F0_N)
     cells = [_cells(prepared, s, low_u, high_u) for s in strokes]
     fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
+    before: LimbFitter | None = None
+    step = None if rig is None else coarse_step_mm(rig.channel("displacement"), prepared.position_noise_mm)
+    if step is not None:
+        # The first curve is a stiff one, which cannot follow the steps.
+        for smoothing in (UNROUNDING, None):
+            first = fitter.fit(list(range(len(cells))), smoothing or fitter.choose_smoothing())
+            unrounded = _unrounded(prepared, strokes, first, frame, step)
+            if unrounded is None:
+                break
+            before = fitter
+            cells = [_cells(unrounded, s, low_u, high_u) for s in strokes]
+            fitter = LimbFitter(cells, low_u=low_u, high_u=high_u)
     smoothing = fitter.choose_smoothing()
     fitted = fitter.fit(list(range(len(cells))), smoothing)
     grid = grid_force_n(good_to)
     basis = fitted.basis(np.log(grid + F0_N))
     base = _limbs(fitted, grid, basis)
-    replicates = tuple(
-        _limbs(one, grid, basis) for one in fitter.without_each(smoothing)) if len(cells) >= 3 else ()
+    without = fitter.without_each(smoothing) if len(cells) >= 3 else []
+    if step is not None and before is not None:
+        # A curve of fewer strokes has its own idea of where in the steps they stood.
+        for i, one in enumerate(without):
+            others = strokes[:i] + strokes[i + 1 :]
+            seen = _unrounded(prepared, others, one, frame, step) or prepared
+            again = LimbFitter([_cells(seen, s, low_u, high_u) for s in others], low_u=low_u, high_u=high_u)
+            without[i] = again.fit(list(range(len(others))), smoothing)
+    replicates = tuple(_limbs(one, grid, basis) for one in without)
     noise = fitter.mean_curve_covariance(fitter.covariance(fitted), grid)
     within = np.zeros_like(grid) if replicates else np.sqrt(np.maximum(np.diag(noise), 0.0))
     moved = _rig_moved(fitted, grid, base, prepared, rig, frame, column_doubt)
+    rounded = None
+    if before is not None:
+        # What is left of steps that were taken off differs from stroke to stroke, and is in their scatter;
+        # what is common to them is about what taking them off once more has changed.
+        rounded = moved["indicator step"]
+        moved["indicator step"] = _limbs(before.fit(list(range(len(cells))), smoothing), grid, basis)
     if warmth_mm is not None:
         away = warmth_mm * _upper_end(grid)
         moved["temperature"] = Limbs(grid, base.loading_mm + away, base.unloading_mm + away)
     points, share = _law_points(fitter, fitted, cells, base, prepared)
-    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame))
+    return Curve(base, replicates, moved, within, tuple(strokes), points, share, noise, frame_freedom(frame),
+                 rounded)
 
 
 def has_plateau(base: Limbs) -> bool:
@@ -310,6 +340,38 @@ def _cells(prepared: Prepared, stroke: Stroke, low_u: float, high_u: float) -> C
                   stop=min(p.stop + MARGIN, prepared.force_n.size), low_u=low_u, high_u=high_u)
 
 
+def coarse_step_mm(travel: Channel | None, noise_mm: float) -> float | None:
+    """The step of an indicator where its readings do not dither enough to wipe it out, else None."""
+    if travel is None or not travel.resolution or noise_mm >= travel.resolution / 2:
+        return None
+    return travel.resolution
+
+
+def _unrounded(prepared: Prepared, strokes: list[Stroke], fitted: RisingCurves, frame: Frame,
+               step_mm: float) -> Prepared | None:
+    """The run, the mean rounding error of its strokes' readings taken off; None if not rounded so."""
+    place = np.full_like(prepared.position_mm, np.nan)
+    u = np.log(np.maximum(prepared.force_n, -0.5 * F0_N) + F0_N)
+    inside = (u >= fitted.low_u) & (u < fitted.high_u)
+    for s in strokes:
+        a, b = max(s.press.start - MARGIN, 0), min(s.press.stop + MARGIN, u.size)
+        turn = s.press.peak + 1
+        on = np.concatenate([fitted.limb(u[a:turn], 0), fitted.limb(u[turn:b], 1)])
+        there = inside[a:b]
+        offset = float(np.mean((prepared.position_mm[a:b] - on)[there]))
+        place[a:b] = np.where(there, on + offset, np.nan)
+    some = np.isfinite(place)
+    if not some.any():
+        return None
+    give = frame.deflection_mm(prepared.force_n[some])
+    error = rounding_error_mm(prepared.position_mm[some] + give, place[some] + give, step_mm=step_mm)
+    if error is None:
+        return None
+    position = prepared.position_mm.copy()
+    position[some] -= error
+    return replace(prepared, position_mm=position)
+
+
 def _limbs(fitted: RisingCurves, grid: Array, basis: Array) -> Limbs:
     loading, unloading = fitted.both(basis)
     return Limbs(grid, loading - loading[0], unloading - loading[0])
@@ -352,9 +414,10 @@ def gauge_moved(base: Limbs, travel: Channel | None, scale_u: float | None, fram
     grid = base.force_n
     away: dict[str, Array] = {name: -give for name, give in frame_sources(frame, grid).items()}
     ramp = _upper_end(grid)
-    if travel is not None and travel.resolution and noise_mm < travel.resolution / 2:
+    step = coarse_step_mm(travel, noise_mm)
+    if step is not None:
         # Rounding averages out where the noise is over half a step; a quieter dial rounds all alike.
-        away["indicator step"] = travel.resolution / math.sqrt(12) * ramp
+        away["indicator step"] = step / math.sqrt(12) * ramp
     if travel is not None and travel.local_uncertainty:
         # A dial's local errors come back at the same place in every stroke: they do not average out.
         away["indicator, place by place"] = travel.local_uncertainty * ramp

@@ -21,8 +21,9 @@ pad sank: half of it is taken off, half is doubt.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,7 @@ from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing
-from padlab.statistics.quantity import Quantity, t95, with_doubt
+from padlab.statistics.quantity import Quantity, half_width95, t95, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -104,7 +105,7 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
                crossing_u_mm: float, on_fit: WATCHED | None = None) -> Creep:
     """Fit one hold that was gathered; ``crossing_u_mm`` is the doubt of the place of F0 before it."""
     t, x, level = seen.time_s, seen.position_mm, level_n
-    clock, fraction, u, bounds = _fraction(seen)
+    clock, shaken, fraction, u, bounds = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
@@ -115,26 +116,23 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     log = fits["logarithmic"]
     quantity = None
     if fraction is not None and u is not None:
-        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds,
-                              positive=fraction > 3 * math.hypot(u, *(b / math.sqrt(3) for b in bounds)))
+        # Not on the log scale: what is known by bounds lies as far below as above.
+        quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
-    # What all positions of the hold share: the rig, the wandering force, and one crossing of F0.
-    common = math.hypot(rig_u_mm, seen.shaken_mm / math.sqrt(3), crossing_u_mm)
-    predicted = _predict(log, fits, times_s, seen.lasted_s, common)
-    alternatives = tuple(
-        {"law": name, "predicted": _predict(f, {}, times_s, seen.lasted_s, common)}
-        for name, f in fits.items() if name != "logarithmic"
-    )
+    # What all positions of the hold share beside the wandering force: the rig, and one crossing of F0.
+    carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s)
+    predicted = carried.predicted("logarithmic", times_s)
+    alternatives = tuple({"law": name, "predicted": carried.predicted(name, times_s, alone=True)}
+                         for name in fits if name != "logarithmic")
     verdict = log.verdict
     if verdict is Verdict.GOOD and (fraction is None or u is None or u > UNDETERMINED_SHARE * abs(fraction)):
         verdict = Verdict.UNDETERMINED
     shown = np.geomspace(max(float(t[0]), 0.3), 10 * seen.lasted_s, 80)
-    others = {name: f for name, f in fits.items() if name != "logarithmic"}
-    low, high = _ends(log, others.values(), shown, seen.lasted_s, common)
+    low, high = carried.ends("logarithmic", shown)
+    drawn = {name: carried.value(name, shown) for name in fits}
     return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
-                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=log.predict(shown),
-                 curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]),
-                 curve_others_mm={name: f.predict(shown) for name, f in others.items()})
+                 curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=drawn.pop("logarithmic"),
+                 curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]), curve_others_mm=drawn)
 
 
 def rounding_mm(step_mm: float, noise_mm: float) -> float:
@@ -154,13 +152,15 @@ def rounding_mm(step_mm: float, noise_mm: float) -> float:
     return float(np.sqrt(np.sum(amplitude**2) / 2))
 
 
-def _dither_mm(position: Array, step_mm: float) -> float:
+def _dither_mm(position: Array, step_mm: float, apart: int) -> float:
     """Noise of rounded readings before they were rounded, at least [mm].
 
     A pad that stands between two steps shows readings that jump by a whole step with hardly any noise:
-    the most that rounding alone can make of their variance, step^2/4, is taken off.
+    the most that rounding alone can make of their variance, step^2/4, is taken off. Noise that goes on
+    from reading to reading dithers as well: readings further apart (``apart``) show it.
     """
-    return math.sqrt(max(float(np.mean(np.diff(position) ** 2)) / 2 - step_mm**2 / 4, 0.0))
+    moves = (float(np.mean((position[k:] - position[:-k]) ** 2)) for k in (1, apart) if k < position.size)
+    return math.sqrt(max(max(moves, default=0.0) / 2 - step_mm**2 / 4, 0.0))
 
 
 def _level(prepared: Prepared, hold: Stroke) -> float:
@@ -200,16 +200,18 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
         level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
     mean_x = np.bincount(cell, level_x, POINTS)[:POINTS][some] / n[some]
+    apart = max(int(np.searchsorted(t[ok], t[ok][0] + SMOOTH_S)), 1)
     sigma = None
     if quick:                                        # read, not fitted: each cell weighs by its readings
         sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma,
-                rounding_mm=rounding_mm(step_mm, _dither_mm(x, step_mm)))
+                rounding_mm=rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart)))
 
 
-def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[float, ...]]:
-    """The clock's lead t0 [s], the fraction from 1 s to 10 s, its standard uncertainty and its bounds.
+def _fraction(seen: Hold) -> tuple[float, float, float | None, float | None, tuple[float, ...]]:
+    """The clock's lead t0 [s], the most that was shaken in within a decade [mm]; the fraction from 1 s to
+    10 s, its standard uncertainty and its bounds.
 
     The bounds are half ranges of what the data do not say: whose clock runs, what was shaken in, and where
     within the indicator's step the pad stood.
@@ -236,29 +238,31 @@ def _fraction(seen: Hold) -> tuple[float, float | None, float | None, tuple[floa
     variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
     weight = np.exp(-(rss - rss[best]) / variance * share / 2)
     weight /= weight.sum()
-    low, high, spread, ratchet = [], [], [], []
+    sunk, seen_share, spread, ratchet = [], [], [], []
     lines = np.column_stack([leads, a_of, b_of, inverse_of]).tolist()
     for lead, a, b, inverse in lines:
         at_one = a + b * math.log10(1.0 + lead)
         if at_one <= 0:
-            return float(leads[best]), None, None, ()
-        own = _decade_from(lead)
-        low.append(min(b, b * own) / at_one)
-        high.append(max(b, b * own) / at_one)
+            return float(leads[best]), 0.0, None, None, ()
+        sunk.append(b / at_one)
+        seen_share.append((1 + _decade_from(lead)) / 2)
         ratchet.append(seen.shaken_mm / at_one)
         spread.append(math.sqrt(variance / share * inverse) / at_one)
-    middle = (np.array(low) + np.array(high)) / 2
-    mean = float(weight @ middle)
-    between = float(weight @ (middle - mean) ** 2)
-    clocks = float(weight @ (np.array(high) - np.array(low)))
-    noise = float(weight @ np.array(spread))
-    # No more can have been shaken in than the pad sank.
-    shaken = min(float(weight @ np.array(ratchet)), max(mean, 0.0))
-    if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
-        return float(leads[best]), *_fraction_read(seen, shaken)
+    fraction, middle = np.array(sunk), np.array(seen_share)
+    # No more can have been shaken in than the pad sank. It is no part of the pad's own sinking, whose clock
+    # is the question: it is taken off first.
+    shaken = min(float(weight @ np.array(ratchet)), max(float(weight @ fraction), 0.0))
+    left = (fraction - shaken / 2) * middle
+    mean = float(weight @ left)
+    between = float(weight @ (left - mean) ** 2)
+    clocks = float(weight @ (np.abs(fraction - shaken / 2) * (1 - middle)))
+    noise = float(weight @ (np.array(spread) * middle))
     at_one = float(a_of[best]) + float(b_of[best]) * math.log10(1.0 + float(leads[best]))
-    return (float(leads[best]), mean - shaken / 2, math.sqrt(between + noise**2),
-            (clocks / 2, shaken / 2, _rounded(seen, at_one)))
+    clock = float(leads[best])
+    if longest < QUICK_S and t[0] <= 1.0 and t[-1] >= 10.0:
+        return clock, shaken * at_one, *_fraction_read(seen, shaken)
+    return (clock, shaken * at_one, mean, math.sqrt(between + noise**2),
+            (clocks, shaken / 2 * float(weight @ middle), _rounded(seen, at_one)))
 
 
 def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | None, tuple[float, ...]]:
@@ -343,30 +347,79 @@ def _widen(f: Fit, share: float) -> Fit:
     return f if f.covariance is None else replace(f, covariance=f.covariance / share)
 
 
-def _predict(f: Fit, others: dict[str, Fit], times_s: tuple[float, ...], measured_to: float,
-             common_u_mm: float) -> tuple[dict[str, Any], ...]:
-    """Total position at the times, with the spread of the laws where it is carried beyond the data."""
-    t = np.array(times_s, dtype=np.float64)
-    values = f.predict(t)
-    low, high = _ends(f, others.values(), t, measured_to, common_u_mm)
-    known = np.isfinite(values) & ~np.isnan(low)
-    return tuple({"at_s": at, "extrapolated": at > measured_to,
-                  "mm": Quantity(float(v), float(a), float(b)) if there else None}
-                 for at, v, a, b, there in zip(times_s, values, low, high, known, strict=True))
+@dataclass(frozen=True)
+class Carried:
+    """Positions by the laws of sinking, in the hold and beyond it.
 
+    Half of what the wander of the force can have shaken in is taken off, as much a decade as it was in the
+    hold, and half is doubt; but no less than all that a wander shakes in at once, for where it stood when the
+    hold began is not known. In the hold the logarithmic law speaks; beyond it all laws are inside, those as
+    well that fit the hold worse: pads of other physics follow none of them, and end where such a law says.
+    """
 
-def _ends(f: Fit, others: Iterable[Fit], t: Array, measured_to: float, common_u_mm: float,
-          ) -> tuple[Array, Array]:
-    """Ends of the 95 % interval of the position at times (n,); beyond the data all laws are inside."""
-    value, error = f.predict(t), f.predict_standard_error(t)
-    if error is None:
-        return np.full(t.size, np.nan), np.full(t.size, np.nan)
-    half = t95(max(f.n_used - len(f.values), 1)) * np.hypot(error, common_u_mm)
-    low, high = value - half, value + half
-    beyond = t > measured_to
-    for other in others:
-        if other.covariance is not None:
-            there = other.predict(t)
+    fits: dict[str, Fit]
+    common_u_mm: float
+    wander_mm: float                # the most that the wander shakes in
+    a_decade_mm: float              # and in a decade, no more than the pad sank
+    clock_s: float
+    measured_to_s: float
+
+    def _half_shaken(self, t: Array) -> Array:
+        decades = np.log10((t + self.clock_s) / (1 + self.clock_s))
+        return np.asarray(self.a_decade_mm / 2 * np.maximum(decades, 0.0))
+
+    def value(self, name: str, t: Array) -> Array:
+        """Position by one law (n,)."""
+        return np.asarray(self.fits[name].predict(t) - self._half_shaken(t))
+
+    def ends(self, name: str, t: Array, *, alone: bool = False) -> tuple[Array, Array]:
+        """Ends of the 95 % interval (n,) of one law, beyond the hold of all; nan: not determined."""
+        if self.fits[name].covariance is None:
+            return np.full(t.size, np.nan), np.full(t.size, np.nan)
+        shaken, beyond = np.maximum(self._half_shaken(t), self.wander_mm), t > self.measured_to_s
+        value, half = self.value(name, t), half_widths(self._bell(self.fits[name], t), shaken)
+        low, high = value - half, value + half
+        for other in () if alone else self.fits:
+            if self.fits[other].covariance is None:
+                continue
+            there, half = self.value(other, t), half_widths(self._bell(self.fits[other], t), shaken)
             low = np.where(beyond, np.fmin(low, there - half), low)
             high = np.where(beyond, np.fmax(high, there + half), high)
-    return low, high
+        return low, high
+
+    def _bell(self, f: Fit, t: Array) -> Array:
+        error = f.predict_standard_error(t)
+        widened = t95(max(f.n_used - len(f.values), 1)) / t95(math.inf)
+        return np.asarray(widened * np.hypot(0.0 if error is None else error, self.common_u_mm))
+
+    def predicted(self, name: str, times_s: tuple[float, ...], *,
+                  alone: bool = False) -> tuple[dict[str, Any], ...]:
+        """Position at the times, with its interval and whether it is carried beyond the hold."""
+        t = np.array(times_s, dtype=np.float64)
+        values, (low, high) = self.value(name, t), self.ends(name, t, alone=alone)
+        known = np.isfinite(values) & np.isfinite(low) & np.isfinite(high)
+        return tuple({"at_s": at, "extrapolated": at > self.measured_to_s,
+                      "mm": Quantity(float(v), float(a), float(b)) if there else None}
+                     for at, v, a, b, there in zip(times_s, values, low, high, known, strict=True))
+
+
+def half_widths(standard_uncertainty: Array, half_range: Array) -> Array:
+    """:func:`padlab.statistics.quantity.half_width95` of a bell and one rectangle, place by place (n,).
+
+    From a table over the ratio of the two, to 1e-4.
+
+    >>> [round(float(h), 3) for h in half_widths(np.array([1.0, 0.0]), np.array([0.0, 1.0]))]
+    [1.96, 0.95]
+    """
+    log_ratio, factor = _half_width_table()
+    ratio = np.log(np.maximum(half_range, 1e-12)) - np.log(np.maximum(standard_uncertainty, 1e-12))
+    spread = np.hypot(standard_uncertainty, half_range / math.sqrt(3))
+    return np.asarray(spread * np.interp(ratio, log_ratio, factor))
+
+
+@lru_cache(maxsize=1)
+def _half_width_table() -> tuple[Array, Array]:
+    """Logarithms of rectangle over bell (m,), and the half-width over the root sum of squares (m,)."""
+    ratio = np.geomspace(0.03, 1000.0, 120)
+    factor = [half_width95(1.0, [a]) / math.hypot(1.0, a / math.sqrt(3)) for a in ratio.tolist()]
+    return np.log(ratio), np.array(factor)

@@ -8,8 +8,12 @@ from stroke to stroke); the constant is theirs, the shape is common.
 
     x(u) = offset of the stroke + gap (unloading only) + sum_j c_j I_j(u),   c_j >= 0
 
-I_j are sums of cubic B-splines (I-splines: Ramsay, Statistical Science 3 (1988) 425), the penalty
-is on second differences of c (P-splines: Eilers & Marx, Statistical Science 11 (1996) 89).
+I_j are sums of cubic B-splines (I-splines: Ramsay, Statistical Science 3 (1988) 425). The penalty is on
+the second derivative of the slope dx/du over a guide, a rough picture of that slope: the exponential of
+a cubic in u through a first, stiff fit of the same strokes (parametrically guided smoothing: Glad, Scand.
+J. Statist. 25 (1998) 649, from memory). What the guide gets right costs nothing, what it gets wrong the
+spline puts right; a straight, a power and a rubber law bend over u by orders of magnitude, and without a
+guide just that was smoothed away.
 """
 
 from __future__ import annotations
@@ -30,6 +34,11 @@ CELLS = 60
 PIECES = 14
 GRID = 160
 UNDERSMOOTHED = 10.0**-0.75
+GUIDE_SMOOTHING = 0.1
+"""Of the fit that the guide is read from."""
+GUIDE_DEGREE = 3
+GUIDED_FROM = 1e-3
+"""Share of a limb's steepest slope under which a coefficient tells the guide nothing of its logarithm."""
 STIFFNESS_GRID = tuple(10.0 ** np.arange(-6, 3.1, 0.75))
 
 
@@ -77,7 +86,8 @@ def gather(force_n: Array, position_mm: Array, *, start: int, peak: int, stop: i
         f, x = force_n[a:b], position_mm[a:b]
         u = np.log(np.maximum(f, -0.5 * F0_N) + F0_N)
         ok = (u >= low_u) & (u < high_u)
-        cell = ((u[ok] - low_u) / width).astype(np.intp)
+        # A reading a last digit below the upper end may be rounded into a cell that is not there.
+        cell = np.minimum(((u[ok] - low_u) / width).astype(np.intp), CELLS - 1)
         n = np.bincount(cell, minlength=CELLS).astype(np.float64)
         full = n > 0
         u_out[limb][full] = np.bincount(cell, u[ok], CELLS)[full] / n[full]
@@ -115,14 +125,19 @@ class LimbFitter:
             self._blocks.append((a, y))
         self._gram = np.stack([a.T @ a for a, _ in self._blocks])
         self._right = np.stack([a.T @ y for a, y in self._blocks])
-        self._penalty = _penalty(j)
+        self._left_gram = self._gram.sum(axis=0) - self._gram
+        self._left_right = self._right.sum(axis=0) - self._right
+        n = len(strokes)
+        self._penalty = _guided(self._gram.sum(axis=0)[None], self._right.sum(axis=0)[None], n)[0]
+        # A stroke that is left out has no part in the guide either: its doubt is the guide's too.
+        self._left_penalty = (_guided(self._left_gram, self._left_right, n - 1) if n > 2
+                              else self._penalty[None])
 
     def fit(self, use: list[int], smoothing: float) -> RisingCurves:
         """Fit the strokes ``use`` (indices) with that smoothing."""
-        c = _rising_least_squares(
-            (self._gram[use].sum(axis=0) + smoothing * self._penalty * len(use))[None],
-            self._right[use].sum(axis=0)[None])[0]
-        return self._curves(c, smoothing)
+        gram, right = self._gram[use].sum(axis=0)[None], self._right[use].sum(axis=0)[None]
+        penalty = self._penalty if len(use) == len(self.strokes) else _guided(gram, right, len(use))
+        return self._curves(_rising_least_squares(gram + smoothing * penalty * len(use), right)[0], smoothing)
 
     def without_each(self, smoothing: float) -> list[RisingCurves]:
         """The curves of all strokes but one, for each stroke in turn."""
@@ -131,9 +146,8 @@ class LimbFitter:
     def _without_each(self, smoothings: Array) -> Array:
         """Coefficients (smoothings, strokes, 2J + 1) with each stroke left out."""
         n, size = self._right.shape
-        gram = self._gram.sum(axis=0) - self._gram
-        right = self._right.sum(axis=0) - self._right
-        every = gram + (n - 1) * smoothings[:, None, None, None] * self._penalty
+        right = self._left_right
+        every = self._left_gram + (n - 1) * smoothings[:, None, None, None] * self._left_penalty
         c = _rising_least_squares(every.reshape(-1, size, size),
                                   np.broadcast_to(right, (smoothings.size, n, size)).reshape(-1, size))
         return c.reshape(smoothings.size, n, size)
@@ -285,13 +299,43 @@ def _rising_basis(u: Array, low_u: float, high_u: float) -> Array:
     return np.asarray(np.cumsum(b[:, ::-1], axis=1)[:, ::-1][:, 1:])
 
 
-def _penalty(j: int) -> Array:
-    """Second differences of each limb's coefficients, scaled by the knot span they act on."""
-    span = _knots(PIECES)
-    width = (span[4 : 4 + j] - span[1 : 1 + j]) * PIECES / 3
-    d = np.diff(np.diag(1 / width), 2, axis=0)
-    one = d.T @ d
-    out = np.zeros((2 * j + 1, 2 * j + 1))
-    out[:j, :j] = one
-    out[j : 2 * j, j : 2 * j] = one
+def _widths() -> Array:
+    """What turns coefficients into those of the slope, a spline of degree 2 (J,)."""
+    span, j = _knots(PIECES), _count()
+    return np.asarray((span[4 : 4 + j] - span[1 : 1 + j]) * PIECES / 3)
+
+
+def _sites() -> Array:
+    """Where on 0 to 1 the coefficients of the slope stand (J,): in the middle of their inner knots."""
+    span, j = _knots(PIECES), _count()
+    return np.asarray((span[2 : 2 + j] + span[3 : 3 + j]) / 2)
+
+
+def _guided(gram: Array, right: Array, strokes: int) -> Array:
+    """The penalties (m, 2J + 1, 2J + 1) over the guides of so many strokes with these normal equations."""
+    plain = _penalty(np.ones((1, 2, _count())))
+    return _penalty(_guide(_rising_least_squares(gram + strokes * GUIDE_SMOOTHING * plain, right)))
+
+
+def _guide(c: Array) -> Array:
+    """Rough slopes (m, 2, J) of the curves with coefficients (m, 2J + 1): exponentials of polynomials."""
+    slope = c[:, :-1].reshape(-1, 2, _count()) / _widths()
+    most = np.maximum(slope.max(axis=2, keepdims=True), 1e-12)
+    slope = np.maximum(slope, GUIDED_FROM * most)
+    powers = (2 * _sites()[:, None] - 1) ** np.arange(GUIDE_DEGREE + 1)
+    # A slope near 0 has no logarithm to speak of: each counts by its size.
+    gram = np.einsum("ja,mkj,jb->mkab", powers, slope / most, powers)
+    right = np.einsum("ja,mkj,mkj->mka", powers, slope / most, np.log(slope))
+    return np.asarray(np.exp(np.linalg.solve(gram, right[..., None])[..., 0] @ powers.T))
+
+
+def _penalty(guide: Array) -> Array:
+    """Integral of the squared second derivative of slope over guide (m, 2J + 1, 2J + 1), guides (m, 2, J)."""
+    j = guide.shape[2]
+    bends = np.diff(np.diff(np.eye(j), axis=0) / np.diff(_sites() * PIECES)[:, None], axis=0)
+    usual = np.sqrt(np.mean(guide**2, axis=2, keepdims=True))
+    d = bends * (usual / guide / _widths())[:, :, None, :]
+    out = np.zeros((guide.shape[0], 2 * j + 1, 2 * j + 1))
+    for k in (0, 1):
+        out[:, k * j : (k + 1) * j, k * j : (k + 1) * j] = np.swapaxes(d[:, k], 1, 2) @ d[:, k]
     return out

@@ -51,7 +51,7 @@ def _sources(curve: Curve, of: Callable[[Limbs], float], value: float, from_n: f
     for name, u, freedom, systematic in curve.sources(of, within=within):
         # The sign matters where two pads of one rig are compared: what moves both alike cancels.
         down = name in curve.moved and of(curve.moved[name]) < value
-        if name in ENDS:
+        if name in ENDS and not (name == "indicator step" and curve.rounded is not None):
             # On the curve such an error grows to the hardest press; between any two forces it is whole.
             u = ENDS[name] * abs(curve.moved[name].mean_mm()[-1] - curve.base.mean_mm()[-1])
         found.append(Source(name, u, freedom, sensitivity=-1.0 if down else 1.0, systematic=systematic))

@@ -177,6 +177,7 @@ def _loss_by_rig(curve: Curve, force_scale: float | None) -> list[tuple[float, f
     if share <= 0:
         return []
     moved = [_lost(limbs) for name, limbs in curve.moved.items() if name != FORCE_SCALE]
+    moved += [] if curve.rounded is None else [_lost(curve.rounded)]
     return [(s / share - 1, e / energy - 1) for s, e in moved] + [(0.0, force_scale or 0.0)]
 
 

@@ -14,6 +14,7 @@ did to both.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -61,7 +62,8 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
         ``thickness_mm`` at F0 and ``strokes`` or ``days``; where read ``rest_s`` before the reading,
         ``mass_kg``.
     controls : sequence of such tables
-        Of unloaded pads, read at the same times; their mean change is taken off.
+        Of unloaded pads, read at the same times; their mean change is taken off. One that made no strokes
+        serves by ``joined_days``: of both tables, counted from one moment.
 
     Raises
     ------
@@ -70,16 +72,13 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
     """
     axis, at, thickness = _positions(table, pad)
     marks = []
-    rest = _column(table, "rest_s")
+    rest, lasting = _column(table, "rest_s"), after_rest(table)
     if rest is None:
-        lasting = np.ones(at.size, dtype=bool)
         marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: rest before the readings is not on file; "
                           "the loss may hold what comes back"))
-    else:
-        lasting = np.nan_to_num(rest, nan=-1.0) >= min(LONG_REST_S, float(np.nanmax(rest)))
-        if not np.nanmax(rest) >= LONG_REST_S:
-            marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: no reading after a day of rest; the "
-                              "loss may hold what comes back"))
+    elif not np.nanmax(rest) >= LONG_REST_S:
+        marks.append(mark("rest_short", f"pad {pad}", f"pad {pad}: no reading after a day of rest; the "
+                          "loss may hold what comes back"))
     where, left = _means(at[lasting], thickness[lasting])
     if where.size < 2:
         raise FitError(f"pad {pad} has one reading that counts", seen=str(where.size),
@@ -90,7 +89,14 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
                           "what it had lost by then is not in these numbers"))
     loss = left[0] - left[1:]
     if controls:
-        loss = loss - _drift_of(controls, axis, where)
+        days = _column(table, "joined_days")
+        when = None if days is None else _means(at[lasting], days[lasting])[1]
+        loss = loss - _drift_of(controls, axis, where, when)
+        ends = min((float(np.nanmax(a)) for one in controls if (a := _column(one, axis)) is not None),
+                   default=math.inf)
+        if ends < where[-1]:
+            marks.append(mark("no_control", f"pad {pad}", f"pad {pad}: the unloaded pad was read up to "
+                              f"{ends:.3g} {axis} only; what warmth and damp did later is in the loss"))
     else:
         marks.append(mark("no_control", f"pad {pad}"))
     by_mass, by_mass_at = _rubbed_off(table, at, lasting, float(left[0]))
@@ -98,6 +104,19 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
     return PadLoss(WearReadings(pad, lot, where[1:] - first, loss), axis, float(left[0]),
                    None if rest is None else _came_back(at, thickness, lasting), by_mass,
                    None if lasts is None or by_mass is None else lasts - by_mass, tuple(marks))
+
+
+def after_rest(table: Mapping[str, Any]) -> Flags:
+    """Which readings tell what lasts (n,): those after a day of rest, or after the longest that was taken.
+
+    A pad that nobody has pressed yet has nothing that could come back: its reading counts without a rest.
+    """
+    n = len(np.asarray(table["thickness_mm"]))
+    rest, strokes = _column(table, "rest_s"), _column(table, "strokes")
+    if rest is None:
+        return np.ones(n, dtype=bool)
+    rested = np.nan_to_num(rest, nan=-1.0) >= min(LONG_REST_S, float(np.nanmax(rest)))
+    return rested if strokes is None else rested | (strokes == 0)
 
 
 def _positions(table: Mapping[str, Any], pad: str) -> tuple[Axis, Array, Array]:
@@ -148,16 +167,21 @@ def _rubbed_off(table: Mapping[str, Any], at: Array, lasting: Flags, start_mm: f
     return float(start_mm * (masses[0] - masses[-1]) / masses[0]), float(where[-1])
 
 
-def _drift_of(controls: Sequence[Mapping[str, Any]], axis: Axis, where: Array) -> Array:
-    """Mean loss of the unloaded pads at ``where[1:]`` since ``where[0]``, straight between their readings."""
+def _drift_of(controls: Sequence[Mapping[str, Any]], axis: Axis, where: Array, days: Array | None) -> Array:
+    """Mean loss of the unloaded pads at ``where[1:]`` since ``where[0]``, straight between their readings.
+
+    An unloaded pad makes no strokes: where its table has none it is held to the pad by the days.
+    """
     changes = []
     for table in controls:
-        at = _column(table, axis)
+        at, place = _column(table, axis), where
+        if at is None and days is not None and days.size == where.size:
+            at, place = _column(table, "joined_days"), days
         if at is None:
             raise FitError("a control pad has no readings over the same axis", expected=axis, seen="none",
                            remedy=f"give the control's table a column for {axis}")
         there, left = _means(at, np.asarray(table["thickness_mm"], dtype=np.float64))
-        curve = np.interp(where, there, left)
+        curve = np.interp(place, there, left)
         changes.append(curve[0] - curve[1:])
     return np.asarray(np.mean(changes, axis=0))
 

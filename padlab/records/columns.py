@@ -38,9 +38,10 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "blank": ("time", "force", "displacement"),
     "check": ("time",),
     "wear": ("thickness",),
+    "strokes": ("time", "force", "displacement"),
 }
 """The kinds that can be imported and the columns that each must have (check: one reading more; wear:
-strokes or a date)."""
+strokes or a date; strokes: the record of an endurance machine, which becomes a run of kind wear)."""
 PRESSED = ("time", "force", "displacement", "temperature")
 WORN = ("strokes", "date", "thickness", "rest", "mass", "temperature", "humidity")
 
@@ -99,11 +100,12 @@ def check_columns(kind: str, columns: Sequence[Column]) -> None:
             seen=kind[:40],
         )
     named = [c.quantity for c in columns]
-    strange = [q for q in named if q not in (WORN if kind == "wear" else PRESSED)]
+    takes = WORN if kind == "wear" else NEEDS[kind] if kind == "strokes" else PRESSED
+    strange = [q for q in named if q not in takes]
     if strange:
         raise InputError(
             f"a table of kind {kind} has no {strange[0]}",
-            expected=", ".join(WORN if kind == "wear" else PRESSED),
+            expected=", ".join(takes),
             seen=strange[0],
         )
     missing = [q for q in NEEDS[kind] if q not in named]

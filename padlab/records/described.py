@@ -24,6 +24,9 @@ from padlab.records.rig_record import Channel, Instrument, RigRecord
 RUN_ID = re.compile(r"[0-9]{8}T[0-9]{6}Z-[0-9abcdefghjkmnpqrstvwxyz]{6}")
 """A run id: UTC stamp and six characters of base32 (Crockford's alphabet: no i, l, o, u)."""
 
+PART, SHA256 = re.compile(r"part-[0-9]{6}\.parquet"), re.compile("[0-9a-f]{64}")
+"""Names and hashes of the parts of an endurance run: a name never becomes a path of its own."""
+
 UNITS = ("s", "n", "mm", "um", "c", "k", "h", "kg", "g", "m", "deg", "percent", "hz")
 NUMBERS = ("seconds", "count", "times")
 SINGLE = ("to_n", "peak_n", "peak_net_n", "from_s", "to_s", "mass_kg", "monotonic_s", *NUMBERS)
@@ -75,6 +78,10 @@ def descriptor_mistakes(package: Mapping[str, Any], *, rig: RigRecord | None, pa
     for number, gap in enumerate(held.get("gaps", ())):
         if not gap["from_s"] <= gap["to_s"]:
             found.append(f"gaps.{number}.to_s: no earlier than from_s ({gap['from_s']}), seen {gap['to_s']}")
+    for name, sha256 in ((held.get("endurance") or {}).get("parts") or {}).items():
+        if not (PART.fullmatch(name) and SHA256.fullmatch(sha256)):
+            found.append(f"endurance.parts.{name[:40]}: part-000001.parquet and its SHA-256, "
+                         f"seen {_shown(sha256)}")
     for key, doubt in held.get("column_doubt", {}).items():
         if not doubt >= 0:
             found.append(f"column_doubt.{key[:40]}: nothing below 0, seen {doubt}")
@@ -147,7 +154,7 @@ def rig_mistakes(rig: RigRecord) -> Iterator[str]:
 
 
 def _instrument_mistakes(instrument: Instrument) -> Iterator[str]:
-    for key in ("counter", "clock"):
+    for key in ("counter", "clock", "strokes"):
         name = getattr(instrument, key)
         if name is not None and name not in instrument.columns:
             yield f"{key}: one of {', '.join(instrument.columns)}, seen {name[:40]!r}"

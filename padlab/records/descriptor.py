@@ -97,6 +97,16 @@ class StoredTable:
 
 
 @dataclass(frozen=True)
+class StoredEndurance:
+    """An endurance run: whose strokes are in strokes/, and from where they are counted."""
+
+    parts: dict[str, str] = field(default_factory=dict)     # closed parts, with their SHA-256
+    zero_n: float | None = None                             # of the force, when the run began
+    machine_start: float | None = None                      # what the machine's counter read then
+    resumed: tuple[str, ...] = ()                           # when, UTC
+
+
+@dataclass(frozen=True)
 class Stored:
     """The ``padlab`` object, with the types it must have."""
 
@@ -124,6 +134,7 @@ class Stored:
     steps: tuple[dict[str, Any], ...] = ()
     stop: Literal["up", "down"] | None = None
     control: bool = False
+    endurance: StoredEndurance | None = None
 
 
 @cache
@@ -252,6 +263,7 @@ def run_from(folder: Path, package: dict[str, Any]) -> Run:
         samples_sha256=stored.samples_sha256,
         stop=stored.stop,
         is_control=stored.control,
+        endurance=held.get("endurance"),
     )
 
 

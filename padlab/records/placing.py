@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +15,13 @@ from padlab.records.run import Run
 from padlab.records.shelf import Shelf
 
 
-def place_whole(shelf: Shelf, run_id: str, package: dict[str, Any], original: bytes,
+def place_whole(shelf: Shelf, run_id: str, package: dict[str, Any], original: bytes | Iterable[bytes],
                 write_derived: Callable[[Path], None]) -> Run:
     """Make the folder under a temporary name, and rename it when it is whole.
 
     Parameters
     ----------
-    original : bytes
+    original : bytes, or pieces of bytes
         The table as it came; kept as ``raw/ORIGINAL``.
     write_derived : callable
         Writes what was read from it into the folder that it is given; may add to ``package``.

@@ -86,10 +86,14 @@ class RawLog:
         Its columns; the header is on the disk before this returns.
     clock : callable
         Monotonic seconds.
+    resumes : bool
+        The file is there, mended, and is gone on with.
     """
 
-    def __init__(self, path: Path, columns: Sequence[str], clock: Callable[[], float]) -> None:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+    def __init__(self, path: Path, columns: Sequence[str], clock: Callable[[], float], *,
+                 resumes: bool = False) -> None:
+        fresh = 0 if resumes else os.O_CREAT | os.O_EXCL
+        flags = os.O_WRONLY | os.O_APPEND | fresh | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
         with writing(path):
             self._handle = os.open(path, flags, 0o666)
         self._path, self._clock = path, clock
@@ -98,7 +102,8 @@ class RawLog:
         self._flushed = self._synced = clock()
         self._dirty = True
         try:
-            self._write((",".join(columns) + "\n").encode("ascii"))
+            if not resumes:
+                self._write((",".join(columns) + "\n").encode("ascii"))
             self.sync()
         except BaseException:
             os.close(self._handle)
@@ -183,7 +188,9 @@ def move_torn(run_folder: Path, rig: RigRecord | None) -> list[str]:
             continue                       # a second name of a file elsewhere is not padlab's to shorten
         whole, end, rest = read_bytes(run_folder, "raw", path.name).rpartition(b"\n")
         if rest:
-            write_whole(refuse_links(run_folder, "raw", f"{instrument.name}.torn"), rest)
+            kept = f"{instrument.name}.torn"       # an endurance run may have been torn before
+            earlier = read_bytes(run_folder, "raw", kept) if (path.parent / kept).exists() else b""
+            write_whole(refuse_links(run_folder, "raw", kept), earlier + rest)
             with writing(path):
                 os.truncate(path, len(whole) + len(end))
             torn.append(instrument.name)

@@ -52,6 +52,8 @@ class Recording:
         package: dict[str, Any],
         rig: RigRecord,
         clock: Callable[[], float],
+        *,
+        resumes: bool = False,
     ) -> None:
         check_instruments(rig)
         self._clock = clock
@@ -72,20 +74,29 @@ class Recording:
             raise unwritable(folder, fault) from fault
         try:
             with writing(folder):
-                (folder / "raw").mkdir()
+                if not resumes:
+                    (folder / "raw").mkdir()
                 for i in rig.instruments:
-                    path = folder / "raw" / f"{i.name}.csv"
-                    self._logs[i.name] = RawLog(path, ("host_s", *i.columns), clock)
+                    path = refuse_links(folder, "raw", f"{i.name}.csv")
+                    self._logs[i.name] = RawLog(path, ("host_s", *i.columns), clock, resumes=resumes)
                 sync_folder(folder / "raw")
-                package["resources"] = [raw_resource(i) for i in rig.instruments]
+                if not resumes:
+                    package["resources"] = [raw_resource(i) for i in rig.instruments]
                 write_package(folder, package)
                 sync_folder(folder.parent)
+            self._open_more()
         except BaseException:
             for log in self._logs.values():
                 with contextlib.suppress(RunError, OSError):
                     log.close()
             release(self._lock)
             raise
+
+    def _open_more(self) -> None:
+        """What a kind of recording keeps besides is begun here, under the run's lock."""
+
+    def _close_more(self) -> None:
+        """... and ended here, before the descriptor says that the run has ended."""
 
     def append(self, instrument: str, lines: Sequence[str]) -> None:
         """Take whole lines (``host_s`` first, no line end) that one instrument sent.
@@ -152,6 +163,7 @@ class Recording:
         try:
             for log in self._logs.values():
                 log.close()
+            self._close_more()
             for mark in marks:
                 self._keep(mark)
             self._held["state"] = state

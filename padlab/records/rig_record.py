@@ -47,6 +47,8 @@ class Instrument:
     clock: str | None = None                    # column that carries the rig's own clock, if any
     clock_s_per_tick: float | None = None
     clock_modulus: int | None = None
+    strokes: str | None = None                  # column in which an endurance machine counts its strokes
+    strokes_modulus: int | None = None
 
 
 @dataclass(frozen=True)

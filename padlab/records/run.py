@@ -78,6 +78,7 @@ class Run:
     table: dict[str, Any] | None = None              # imported tables: how the original was read
     stop: str | None = None                          # wear: which stop the pad served, up | down
     is_control: bool = False                         # wear: an unloaded pad beside the others
+    endurance: dict[str, Any] | None = None          # wear: recorded stroke by stroke, see strokes/
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
     @property

@@ -30,6 +30,7 @@ from padlab.records.raw_log import check_instruments, move_torn, raw_hashes
 from padlab.records.recording import Recording, lock_of, release
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import KINDS, Run
+from padlab.records.stroke_log import mend
 
 ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
 """Crockford's base32: no i, l, o or u, which are misread on a label."""
@@ -150,6 +151,7 @@ class Shelf:
         run_id: str | None = None,
         rng: Draws | None = None,
         clock: Callable[[], float] = time.monotonic,
+        how: type[Recording] = Recording,
     ) -> Recording:
         """Begin a recording; its folder is on the disk when this returns.
 
@@ -163,6 +165,8 @@ class Shelf:
             Drawn from ``rng`` (or the system) if not given.
         clock : callable
             Monotonic seconds; decides when to flush and sync.
+        how : type
+            The kind of recording; one of readings only if not given.
 
         Raises
         ------
@@ -186,7 +190,7 @@ class Shelf:
         folder = self.new_folder(run_id or new_run_id(start_utc, rng))
         package["name"] = folder.name.lower()
         try:
-            return Recording(folder, package, rig, clock)
+            return how(folder, package, rig, clock)
         except RunError:
             shutil.rmtree(folder, ignore_errors=True)      # no reading is in it yet
             raise
@@ -326,7 +330,10 @@ def open_run(folder: str | Path) -> Run:
         held = package["padlab"]
         if held["state"] == "recording":
             try:
-                held["torn"] = move_torn(folder, run_from(folder, package).rig)
+                torn = move_torn(folder, run_from(folder, package).rig)
+                if held.get("endurance") is not None and mend(folder):
+                    torn.append("strokes")
+                held["torn"] = sorted({*held.get("torn", ()), *torn})
                 held["state"], held["raw_sha256"] = "interrupted", raw_hashes(folder)
                 write_package(folder, package)
             except RunError as fault:

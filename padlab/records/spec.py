@@ -52,6 +52,8 @@ class Characteristic:
     after_s: float | None = None                 # set
     by_gauge: bool = False                       # thickness: the limits are meant under the gauge's foot
     margin: float | None = None                  # equivalence to the reference lot
+    after_strokes: float | None = None           # wear
+    stop: Literal["up", "down"] | None = None    # wear: where the pads served
 
     @property
     def unit(self) -> str:
@@ -62,6 +64,20 @@ class Characteristic:
     def words(self) -> str:
         """What a technician calls it."""
         return NAMES[self.name]
+
+    @property
+    def condition_words(self) -> str:
+        """Under which condition it is meant, as the spec has it; empty where it names none."""
+        told = []
+        if self.at_force_n is not None:
+            told.append(f"at {self.at_force_n:g} N")
+        if self.after_s is not None:
+            told.append(f"after {self.after_s / 60:g} min")
+        if self.after_strokes is not None:
+            told.append(f"after {self.after_strokes:,.0f} strokes at the {self.stop or 'down'} stop")
+        if self.by_gauge:
+            told.append("under the gauge's foot")
+        return ", ".join(told)
 
     @property
     def is_two_sided(self) -> bool:
@@ -95,6 +111,8 @@ class _CharacteristicForm(BaseModel):
     distribution: Literal["normal", "lognormal", "any"] = "normal"
     at_force: Annotated[float, quantity("force")] | None = None
     after: Annotated[float, quantity("time")] | None = None
+    after_strokes: Annotated[int, Field(ge=1, le=10**10)] | None = None
+    stop: Literal["up", "down"] | None = None
     at: Literal["touch", "gauge"] = "touch"
     margin: str | float | None = None
 
@@ -161,7 +179,7 @@ def spec_from_table(table: dict[str, Any], *, source: str) -> Spec:
     found: list[Characteristic] = []
     for number, one in enumerate(form.characteristic):
         found.append(_characteristic(one, f"characteristic.{number}", form.reference, mistakes))
-    keys = [(c.name, c.at_force_n, c.after_s) for c in found]
+    keys = [(c.name, c.at_force_n, c.after_s, c.after_strokes, c.stop) for c in found]
     for number, key in enumerate(keys):
         if key in keys[:number]:
             mistakes.append(f"characteristic.{number}.name: every one once, seen {key[0]} again")
@@ -181,19 +199,27 @@ def _limits_too(table: dict[str, Any]) -> list[str]:
     def read(model: type[Form], part: Any) -> Form | None:
         if not isinstance(part, dict):
             return None
-        try:
-            return model.model_validate({k: v for k, v in part.items() if k in model.model_fields})
-        except ValidationError:                     # told already
-            return None
+        known = {k: v for k, v in part.items() if k in model.model_fields}
+        for _ in range(2):                          # what is wrong by itself was told: without it
+            try:
+                return model.model_validate(known)
+            except ValidationError as fault:
+                wrong = {e["loc"][0] for e in fault.errors() if e["loc"]}
+                known = {k: v for k, v in known.items() if k not in wrong}
+        return None
 
     mistakes: list[str] = []
+    told: list[str] = []
     parts = table.get("characteristic")
     for number, part in enumerate(parts if isinstance(parts, list) else ()):
         form = read(_CharacteristicForm, part)
         if form is not None and ("reference" not in table or read(_ReferenceForm, table["reference"])):
-            _characteristic(form, f"characteristic.{number}", read(_ReferenceForm, table.get("reference")),
-                            mistakes)
-    return mistakes
+            here = f"characteristic.{number}"
+            _characteristic(form, here, read(_ReferenceForm, table.get("reference")), mistakes)
+            told += [f"{here}.{key}:" for key in part if key not in form.model_fields_set]
+            if {"low", "high"} & (set(part) - form.model_fields_set):
+                told.append(f"{here}: low")         # there is a limit, but not one that can be read
+    return [one for one in mistakes if not one.startswith(tuple(told))]
 
 
 def _characteristic(form: _CharacteristicForm, key: str, reference: _ReferenceForm | None,
@@ -221,11 +247,13 @@ def _characteristic(form: _CharacteristicForm, key: str, reference: _ReferenceFo
         mistakes.append(f"{key}.high: more than low, seen {seen_words(form.high)}")
     if form.distribution == "lognormal" and low == 0:
         mistakes.append(f"{key}.low: more than 0 for a lognormal characteristic, or take the line out")
-    if form.name == "wear":
-        mistakes.append(f"{key}.name: wear is not read from records by this padlab yet, take the "
-                        "characteristic out")
+    if form.name == "wear" and form.after_strokes is None:
+        mistakes.append(f"{key}.after_strokes: the number of strokes after which the wear is asked, write "
+                        "after_strokes = 100000")
     for name, typed, where in (("at_force", form.at_force, ("stiffness", "creep")),
                                ("after", form.after, ("set",)),
+                               ("after_strokes", form.after_strokes, ("wear",)),
+                               ("stop", form.stop, ("wear",)),
                                ("at", None if form.at == "touch" else form.at, ("thickness",))):
         if typed is not None and form.name not in where:
             mistakes.append(f"{key}.{name}: only for {' and '.join(where)}, take the line out")
@@ -241,7 +269,8 @@ def _characteristic(form: _CharacteristicForm, key: str, reference: _ReferenceFo
             mistakes.append(f"{key}.margin: fixed here, beforehand, because there is a [reference] lot, "
                             "write margin = ...")
     return Characteristic(form.name, low, high, form.distribution, form.at_force, form.after,
-                          form.at == "gauge", margin)
+                          form.at == "gauge", margin, form.after_strokes,
+                          (form.stop or "down") if form.name == "wear" else None)
 
 
 def _size(typed: str | float, kind: str) -> float:

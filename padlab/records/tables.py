@@ -177,8 +177,9 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
     if any(c.quantity == "thickness" for c in columns):
         numbers_of = [c.name for c in columns if c.quantity != "date"]
         mark_used = _decimal(grid, numbers_of, how.get("decimal"))
-        return wear_samples(grid, columns, decimal=mark_used), {
-            **grid.about, "decimal": {".": "point", ",": "comma"}[mark_used]}
+        worn = wear_samples(grid, columns, decimal=mark_used)
+        return worn, {**grid.about, "decimal": {".": "point", ",": "comma"}[mark_used],
+                      **{str(k): v for k, v in worn.attrs.items()}}
     mark_used = _decimal(grid, wanted, how.get("decimal"))
     read = numbers(grid, wanted, decimal=mark_used)
     if len(read[wanted[0]]) < 2:

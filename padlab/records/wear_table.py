@@ -6,7 +6,7 @@ A cell may be empty only where the quantity need not be read each time: rest, ma
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,6 +29,8 @@ SECONDS_A_DAY = 86400.0
 
 def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> pd.DataFrame:
     """The readings, in the order of the table: its axis (``strokes``, or else ``days``) first.
+
+    Where there are dates, ``attrs["first_utc"]`` is the first: ``days`` are counted from it.
 
     Raises
     ------
@@ -60,9 +62,12 @@ def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> 
                      expected=f"no less than {str(rows[int(back[0])][1][place])[:40]}",
                      seen=str(row[1][place])[:40],
                      remedy="one table holds one pad, oldest reading first; counts go on over all readings")
+    table = pd.DataFrame(values)
     if "days" in values:
-        values["days"] = values["days"] - values["days"][0]
-    return pd.DataFrame(values)
+        began = float(values["days"][0])
+        table["days"] = values["days"] - began
+        table.attrs["first_utc"] = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=began)).isoformat()
+    return table
 
 
 def _numbers(rows: Sequence[Row], place: int, column: Column, decimal: Decimal) -> Array:

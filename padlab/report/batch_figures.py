@@ -6,6 +6,8 @@ Colour says only the verdict; shape and words say the rest, so that grey print a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -203,35 +205,63 @@ def shape_figure(result: CharacteristicResult, *, key: str) -> str:
 
 
 def over_time_figure(over: OverTime, *, lot: str, key: str) -> str:
-    """The lots' chart, and beneath it the check standard's own on its own scale."""
+    """The lots' chart, and beneath it the check standard's own, on its own scale and under the same days."""
+    c, standard = over.characteristic, over.standard
+    x = np.arange(len(over.lots.points), dtype=float)
+    names = [shortened(one_line(p.label), 10) for p in over.lots.points]
     with own_look():
-        both = over.standard is not None
-        figure = empty_figure(560.0, 300.0 if both else 190.0)
-        top = figure.add_axes((0.1, 0.56, 0.8, 0.4) if both else (0.1, 0.22, 0.8, 0.72))
-        _chart(top, over.lots, scale=unit_scale(over.characteristic), now=lot)
-        if over.characteristic.unit == "mm":
+        figure = empty_figure(560.0, 310.0 if standard is not None else 190.0)
+        top = figure.add_axes((0.1, 0.575, 0.8, 0.36) if standard is not None else (0.1, 0.22, 0.8, 0.66))
+        _chart(top, over.lots, x, scale=unit_scale(c), now=lot)
+        _marks_below(top, x, names)
+        if c.unit == "mm":
             length_scale_y(top, log=False)
         else:
-            top.set_ylabel(unit_words(over.characteristic), labelpad=2)
+            top.set_ylabel(unit_words(c), labelpad=2)
         told = f"{len(over.lots.points)} lots; "
-        if over.standard is not None:
-            below = figure.add_axes((0.1, 0.1, 0.8, 0.26))
-            metal = over.standard_unit == "mm"
-            _chart(below, over.standard, scale=UM_PER_MM if metal else 1.0, now=None)
+        if standard is not None:
+            top.set_title("the lots", loc="left", fontsize=8.5, pad=3, color=INK)
+            below = figure.add_axes((0.1, 0.085, 0.8, 0.27))
+            metal = standard.unit == "mm"
+            where = _between([p.label for p in standard.chart.points], over.days)
+            _chart(below, standard.chart, where, scale=UM_PER_MM if metal else 1.0,
+                   now=None if standard.moved is None else standard.moved.day)
+            below.set_title(standard.about, loc="left", fontsize=8.5, pad=3, color=INK)
+            below.set_xlim(*top.get_xlim())
+            _marks_below(below, x, [day or "?" for day in over.days])
             if metal:
                 length_scale_y(below, log=False)
             else:
-                below.set_ylabel(over.standard_unit, labelpad=2)
-            told += f"beneath: {over.standard_about}, {len(over.standard.points)} readings; "
+                below.set_ylabel(standard.unit, labelpad=2)
+            told += f"beneath: {standard.about}, {len(standard.chart.points)} readings; "
+            told += "" if standard.moved is None else f"{standard.moved.words}; "
         beyond = [p.label for p in over.lots.points if p.beyond]
         told += f"outside their limits: {', '.join(one_line(b) for b in beyond) if beyond else 'none'}."
-        return inline_svg(
-            figure, key=key, title=f"{over.characteristic.words}: lots over time", description=told
-        )
+        return inline_svg(figure, key=key, title=f"{c.words}: lots over time", description=told)
 
 
-def _chart(axes: Axes, chart: Chart, *, scale: float, now: str | None) -> None:
-    x = np.arange(len(chart.points))
+def _between(days: Sequence[str], lots: Sequence[str]) -> np.ndarray:
+    """Where readings of these days stand under lots that are drawn side by side, one step each."""
+    known: dict[int, float] = {}
+    for place, day in enumerate(lots):
+        if day:
+            known[date.fromisoformat(day).toordinal()] = float(place)     # of one day the last
+    at = np.array([date.fromisoformat(day).toordinal() for day in days], dtype=float)
+    found: np.ndarray = np.interp(at, list(known), list(known.values()))
+    found[at < min(known)] -= 0.4
+    found[at > max(known)] += 0.4
+    return found
+
+
+def _marks_below(axes: Axes, x: np.ndarray, words: Sequence[str]) -> None:
+    """Names under a chart, no more of them than stand side by side; the last one always."""
+    every = math.ceil(len(words) * max(max(len(w) for w in words), 4) / _MOST_LETTERS)
+    shown = list(range(len(words) - 1, -1, -every))[::-1]
+    axes.set_xticks(x[shown])
+    axes.set_xticklabels([words[n] for n in shown])
+
+
+def _chart(axes: Axes, chart: Chart, x: np.ndarray, *, scale: float, now: str | None) -> None:
     values = np.array([p.value for p in chart.points]) * scale
     smoothed = np.array([p.smoothed for p in chart.points]) * scale
     limits, inner = chart.limits, chart.smoothed_limits
@@ -248,7 +278,7 @@ def _chart(axes: Axes, chart: Chart, *, scale: float, now: str | None) -> None:
     for place, point in enumerate(chart.points):
         colour = RUST if point.beyond else INK
         axes.plot(
-            [place],
+            [x[place]],
             [values[place]],
             marker="s" if point.beyond else "o",
             ms=6 if point.label == now else 4,
@@ -257,7 +287,3 @@ def _chart(axes: Axes, chart: Chart, *, scale: float, now: str | None) -> None:
             ls="none",
             zorder=3,
         )
-    widest = max(len(shortened(one_line(p.label), 10)) for p in chart.points)
-    every = math.ceil(x.size * max(widest, 4) / _MOST_LETTERS)
-    axes.set_xticks(x[::every])
-    axes.set_xticklabels([shortened(one_line(p.label), 10) for p in chart.points[::every]])

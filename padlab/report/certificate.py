@@ -1,6 +1,7 @@
 """A :class:`~padlab.decisions.certified.Certified` -> one HTML page that stands alone, with a place to sign.
 
-The same records give the same bytes, but for the line that says when the page was made. The page names every
+The same records give the same bytes, but for the line that says when the page was made; so does the PDF,
+which is the page on paper (:mod:`padlab.report.paper`). The page names every
 raw file with its SHA-256; :func:`certified_files` reads them back, so that years later a changed file shows.
 """
 
@@ -19,11 +20,17 @@ from padlab.records.descriptor import RUN_ID
 from padlab.records.traces import RawFile, content_hash
 from padlab.report import batch_figures
 from padlab.report.pages import environment, write_page
+from padlab.report.paper import on_paper
+from padlab.words import one_line, shortened
 
 VERDICTS = {"accept": "accepted", "refuse": "refused", "test_more": "test more pads"}
 LOOKS = {"accept": "within", "refuse": "beyond", "test_more": "undecided"}
 
 _FILE = re.compile(r'<code data-run="([^"<>]{1,80})" data-file="([^"<>]{1,300})">([0-9a-f]{64})</code>')
+ATTACHED = "raw-files.sha256"
+"""What ``sha256sum -c`` reads in the folder of the shelf."""
+_LISTED = re.compile(rb"^([0-9a-f]{64})  runs/([0-9A-Za-z-]{1,80})/(raw/[^\r\n]{1,300})$", re.MULTILINE)
+_SUBJECT = re.compile(rb"/Subject \(content hash ([0-9a-f]{64})\)")
 _WHOLE = re.compile(r'<code data-content="sha256">([0-9a-f]{64})</code>')
 
 
@@ -77,43 +84,86 @@ def certificate_page(done: Certified, *, made_on: str) -> str:
             verdict=VERDICTS[result.verdict],
             look=LOOKS[result.verdict],
             content=done.content_sha256,
+            moved=sorted({_nice(m.message) for m in done.marks if m.code == "standard_moved"}),
             cautions=CAUTIONS,
             size=lambda v, c: _nice(size_words(v, c)),
         )
     )
 
 
+def certificate_pdf(done: Certified, *, made_on: str) -> bytes:
+    """The same certificate on A4, with the list of its raw files attached as ``sha256sum`` reads it.
+
+    Raises
+    ------
+    InputError
+        The package that writes PDF is not installed.
+    """
+    result = done.result
+    about = f"{result.plan.spec.material}, lot {result.lot}: {VERDICTS[result.verdict]}"
+    lines = "".join(f"{f.sha256}  runs/{f.run}/{f.file}\n" for f in done.files)
+    return on_paper(
+        certificate_page(done, made_on=made_on),
+        foot=f"{shortened(one_line(about), 90)}; content hash {done.content_sha256[:16]}",
+        subject=f"content hash {done.content_sha256}",
+        attached={ATTACHED: lines.encode("utf-8")},
+    )
+
+
 def write_certificate(done: Certified, out: Path, *, made_on: str) -> None:
-    """Write the certificate whole or not at all."""
-    write_page(out, "--out", lambda: certificate_page(done, made_on=made_on))
+    """Write the certificate whole or not at all; as PDF where the name ends so."""
+    if is_pdf(out):
+        write_page(out, "--out", lambda: certificate_pdf(done, made_on=made_on))
+    else:
+        write_page(out, "--out", lambda: certificate_page(done, made_on=made_on))
 
 
-def certified_files(page: str) -> tuple[RawFile, ...]:
-    """The raw files that a certificate names.
+def is_pdf(path: Path) -> bool:
+    """Whether a name asks for a PDF."""
+    return path.suffix.lower() == ".pdf"
+
+
+def certified_files(page: bytes) -> tuple[RawFile, ...]:
+    """The raw files that a certificate names, a page or a PDF.
 
     Raises
     ------
     FileFormatError
         No certificate, or its list is not the one that its own hash was made of.
     """
-    files = tuple(
-        RawFile(html.unescape(run), html.unescape(file), sha) for run, file, sha in _FILE.findall(page)
-    )
-    whole = _WHOLE.search(page)
+    is_paper = page.startswith(b"%PDF-")
+    files, whole = _of_pdf(page) if is_paper else _of_page(page.decode("utf-8", "replace"))
     if whole is None or any(RUN_ID.fullmatch(f.run) is None for f in files):
         raise FileFormatError(
             "this is no certificate of padlab",
-            expected="a page that padlab qualify wrote",
+            expected="a page or a PDF that padlab qualify wrote",
             seen=f"{len(files)} raw files named",
+            remedy="a PDF that another program saved anew has lost its list: ask for the original"
+            if is_paper
+            else None,
         )
-    if content_hash(files) != whole.group(1):
+    if content_hash(files) != whole:
         raise FileFormatError(
             "this certificate was changed",
-            expected=f"content hash {whole.group(1)}",
+            expected=f"content hash {whole}",
             seen=content_hash(files),
             remedy="ask for the original",
         )
     return files
+
+
+def _of_page(page: str) -> tuple[tuple[RawFile, ...], str | None]:
+    whole = _WHOLE.search(page)
+    found = (RawFile(html.unescape(run), html.unescape(file), sha) for run, file, sha in _FILE.findall(page))
+    return tuple(found), None if whole is None else whole.group(1)
+
+
+def _of_pdf(data: bytes) -> tuple[tuple[RawFile, ...], str | None]:
+    """From the attached list, which stands in the file as it is, and the hash in its properties."""
+    whole = _SUBJECT.search(data)
+    found = (RawFile(run.decode(), file.decode("utf-8", "replace"), sha.decode())
+             for sha, run, file in _LISTED.findall(data))
+    return tuple(found), None if whole is None else whole.group(1).decode()
 
 
 def _share_words(share: float | None) -> str:
@@ -166,6 +216,10 @@ def _facts(r: CharacteristicResult) -> list[tuple[str, str]]:
                 f"{q.low:.2f} and {q.high:.2f} (capability, {how})",
             )
         )
+    told += [
+        ("Beside it", f"{what}: {size_words(mean, c)} (mean of {n} pads)")
+        for what, mean, n in r.readings.kept_apart
+    ]
     if r.normality is not None:
         told.append(
             (

@@ -111,12 +111,13 @@ def write_comparison(comparison: Comparison, out: Path, *, made_on: str) -> None
     write_page(out, "--out", lambda: comparison_page(comparison, made_on=made_on))
 
 
-def write_page(out: Path, option: str, make: Callable[[], str]) -> None:
+def write_page(out: Path, option: str, make: Callable[[], str | bytes]) -> None:
     """Write a page whole or not at all; ``option`` named ``out``."""
     if out.exists() and not out.is_file():
         raise InputError(f"{out} is not a plain file", expected="a new name, or an old page to replace",
                          seen="a folder, a device or a pipe", remedy=f"give {option} another name")
-    page = make().encode("utf-8")
+    made = make()
+    page = made.encode("utf-8") if isinstance(made, str) else made
     unfinished = out.with_name(f".padlab-{secrets.token_hex(4)}.tmp")
     try:
         unfinished.write_bytes(page)
@@ -202,6 +203,7 @@ def environment() -> Environment:
     )
     environment.filters.update(
         um_thou=numbers.length,
+        capital=lambda words: words[:1].upper() + words[1:],
         between=numbers.between,
         thickness=numbers.thickness,
         share=numbers.share,

@@ -43,6 +43,19 @@ def test_plain_example(line, folder):
     assert done.stdout.strip()
 
 
+def test_one_after_the_other(folder):
+    """Examples that need what the one before left."""
+    lines = [line for label, block in BLOCKS if label == "in order" for line in block]
+    assert len(lines) >= 4
+    for line in lines:
+        if line.startswith("cp -r "):
+            shutil.copytree(*(folder / name for name in line.split()[2:]))
+            continue
+        done = subprocess.run(words(line), cwd=folder, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, (line, done.stderr)
+        assert done.stdout.strip()
+
+
 @pytest.mark.parametrize(("first", "second"), PAIRS, ids=["pseudo-terminal", "socket"])
 def test_two_terminals(first, second, folder):
     if "--tcp" not in first and sys.platform == "win32":

@@ -91,10 +91,12 @@ def procedure_file(folder: Path, table: dict) -> str:
 @pytest.mark.parametrize("name", RIGS)
 def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
     rig = read_rig(name)
-    if rig.motor is not None:
-        own = [p.name for p in HERE.glob("test_motor*.py") if name in p.read_text("utf-8")]
-        assert own, f"rig {name} has a motor: a test_motor*.py must serve it"
-        pytest.skip(f"its motor is served by {', '.join(own)}")
+    machine = "motor" if rig.motor is not None else \
+        "endurance" if any(i.to_record().strokes for i in rig.instrument) else None
+    if machine is not None:
+        own = [p.name for p in HERE.glob(f"test_{machine}*.py") if name in p.read_text("utf-8")]
+        assert own, f"rig {name} is a machine: a test_{machine}*.py must serve it"
+        pytest.skip(f"its machine is served by {', '.join(own)}")
     table, kind = plan_for(rig)
     plan = procedure_from_table(table, source="a test")
     virtual = VirtualRig(rig, pad_kind=kind, procedure=plan)

@@ -41,6 +41,10 @@ def compression_laws(pad: Pad, thickness_mm: float | None, *, compression_mm: fl
 
 
 def creep_laws(*, clock_s: float, ramp_s: Array, ramp_share: Array) -> list[Law]:
-    """The laws of sinking in a hold; the first is the one whose constant is quoted."""
-    return [sinking.logarithmic(clock_s=clock_s), sinking.findley(clock_s=clock_s),
+    """The laws of sinking in a hold; the first is the one whose constant is quoted.
+
+    ``clock_s`` is the lead that the logarithm fits best with. A power of time bends by itself, and with that
+    lead would be bent twice: its clock starts in the middle of the ramp (Zapas & Phillips 1971, from memory).
+    """
+    return [sinking.logarithmic(clock_s=clock_s), sinking.findley(clock_s=-float(ramp_s[0]) / 2),
             sinking.approach_from(ramp_s, ramp_share)]

@@ -17,7 +17,8 @@ from padlab.capture.procedure import (
 )
 from padlab.errors import FileFormatError
 
-NAMES = ["blank", "check", "compression-set", "dead-weight", "dead-weight-stiff", "endurance", "held-note",
+NAMES = ["blank", "check", "compression-set", "dead-weight", "dead-weight-stiff", "endurance",
+         "endurance-machine", "held-note",
          "passage", "relaxation", "standard", "standard-stiff", "touch", "warm-up"]
 WEIGHT = {"do": "weight", "label": "w", "mass_kg": 0.1, "seconds": 3}
 

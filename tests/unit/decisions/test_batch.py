@@ -246,13 +246,13 @@ def test_equivalence_uses_the_margin_fixed_beforehand_and_cancels_the_common_rig
             lot="old",
             shared={f"{rig}: scale": 0.02},
         )
-        e = judge_lot(plan, [new], reference={"give": old}).characteristics[0].equivalence
+        e = judge_lot(plan, [new], reference=[old]).characteristics[0].equivalence
         assert (e if shown is None else e.is_shown) == shown
     se = 0.005 * math.sqrt(1 / 28 + 1 / 12)
     old = readings(sample(12, mean=0.2, sd=0.005, seed=2), characteristic=c, shared={"a: scale": 0.02})
-    e = judge_lot(plan, [new], reference={"give": old}).characteristics[0].equivalence
+    e = judge_lot(plan, [new], reference=[old]).characteristics[0].equivalence
     assert e.standard_error == pytest.approx(se)
-    lonely = judge_lot(plan, [new], reference={"give": readings([0.2], characteristic=c)})
+    lonely = judge_lot(plan, [new], reference=[readings([0.2], characteristic=c)])
     assert lonely.characteristics[0].equivalence is None
     assert "no_reference" in {m.code for m in lonely.marks}
 

@@ -13,6 +13,7 @@ from padlab.drift.life import Service
 from padlab.errors import FitError, RunError
 from padlab.marks import mark
 from padlab.records.pad import Pad
+from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 
 PLAYER = Service(2000, 6)
@@ -58,6 +59,35 @@ def test_a_control_of_the_lot_is_taken_before_one_of_the_stock():
     assert alone.stocks[0].pads[0].loss.readings.loss_mm[-1] == pytest.approx(0.028 - 0.01, abs=5e-4)
     assert beside.stocks[0].pads[0].loss.readings.loss_mm[-1] == pytest.approx(0.028 - 0.01, abs=5e-4)
     assert beside.stocks[0].pads[2].loss.readings.loss_mm[-1] == pytest.approx(0.038 + 0.01, abs=5e-4)
+
+
+def endured(one, *, start):
+    """The same run, recorded on a machine: a million strokes take ten days."""
+    samples = one.samples.drop(columns="rest_s").assign(days=one.samples["strokes"] / 1e5)
+    rig = RigRecord("endurance-press", ())
+    return replace(one, rig=rig, endurance={"parts": {}}, start_utc=start, _samples=samples)
+
+
+def test_a_control_that_made_no_strokes_joins_by_its_dates():
+    """It lay beside for five days before, and shrank by 1 um a day all the time."""
+    days = [0.0, 5.0, 15.0, 30.0]
+    control = run("cccccc", rate=0.0, is_control=True, table={"first_utc": "2026-06-29T00:00:00+00:00"},
+                  _samples=pd.DataFrame({"days": days, "thickness_mm": [1.6 - 1e-3 * d for d in days]}))
+    machines = [endured(one, start="2026-07-04T00:00:00+00:00") for one in some()]
+    alone, beside = asked(machines), asked([*machines, control])
+    for without, held in zip(alone.stocks[0].pads, beside.stocks[0].pads, strict=True):
+        taken_off = without.loss.readings.loss_mm - held.loss.readings.loss_mm
+        assert taken_off.tolist() == pytest.approx([1e-3 * n / 1e5 for n in without.loss.readings.strokes])
+    assert "no_control" in {m.code for m in alone.stocks[0].pads[0].loss.marks}
+    assert "no_control" not in {m.code for m in beside.stocks[0].pads[0].loss.marks}
+
+
+def test_a_control_without_strokes_or_dates_is_refused_by_name():
+    control = run("cccccc", rate=0.0, is_control=True,
+                  _samples=pd.DataFrame({"days": [0.0, 9.0], "thickness_mm": [1.6, 1.59]}))
+    machines = [endured(one, start="2026-07-04T00:00:00+00:00") for one in some()]
+    with pytest.raises(FitError, match="control pad has no readings"):
+        asked([*machines, control])
 
 
 @pytest.mark.parametrize(("how", "reason"), [

@@ -8,11 +8,14 @@ from scipy import optimize
 
 from padlab.fitting.limbs import (
     CELLS,
+    PIECES,
     STIFFNESS_GRID,
     UNDERSMOOTHED,
     Cells,
     LimbFitter,
     _by_non_negative_least_squares,
+    _penalty,
+    _rising_basis,
     _rising_least_squares,
     gather,
     grid_force_n,
@@ -73,10 +76,11 @@ def test_what_is_left_of_each_stroke_and_what_leaves_one_out() -> None:
     assert each[2].limb(u, 0) == pytest.approx(0.1 * (u - LOW_U), abs=2e-6)     # without the noisy one
 
 
-def test_smoothing_is_middling_for_two_strokes_and_the_most_for_straight_ones() -> None:
+def test_smoothing_is_middling_for_two_strokes_and_all_but_the_most_for_straight_ones() -> None:
+    """The guide has a noise of its own, so that a little less than all of it may predict better."""
     assert fitter(stroke(), stroke()).choose_smoothing() == 1e-3
     straight = fitter(*[stroke(noise_mm=1e-3, seed=k) for k in range(5)])
-    assert straight.choose_smoothing() == pytest.approx(UNDERSMOOTHED * STIFFNESS_GRID[-1])
+    assert straight.choose_smoothing() >= UNDERSMOOTHED * STIFFNESS_GRID[-2] * 0.999
 
 
 def test_smoothing_gives_way_to_a_bend() -> None:
@@ -116,20 +120,31 @@ def test_a_cell_without_readings_says_nothing() -> None:
     assert curve.limb(u, 0) == pytest.approx(whole.fit([0], 1.0).limb(u, 0), abs=1e-3)
 
 
-@pytest.mark.parametrize("power", [2, 3])
-def test_however_smooth_a_parabola_stays_and_a_cubic_becomes_one(power: int) -> None:
-    """The coefficients are slopes; without second differences the slope is a straight line of u.
-
-    But for the outermost pieces, where the knots crowd.
-    """
+@pytest.mark.parametrize("grows", [0.3, 1.0, -1 / 3])
+def test_however_smooth_an_exponential_of_u_stays(grows: float) -> None:
+    """A straight law is exp(u), a power law about one of less: what the guide holds costs no penalty."""
     s = stroke(gap_mm=0.0)
-    z = (s.u - LOW_U) / (HIGH_U - LOW_U)
-    curve = fitter(Cells(s.u, 0.1 * z + 0.05 * z**power, s.n, 0.0)).fit([0], 1e7)
+    size = np.exp(grows * HIGH_U)
+    curve = fitter(Cells(s.u, np.sign(grows) * 0.2 * np.exp(grows * s.u) / size, s.n, 0.0)).fit([0], 1e7)
+    u = np.linspace(LOW_U, HIGH_U, 200)
+    rise = np.sign(grows) * 0.2 * (np.exp(grows * u) - np.exp(grows * LOW_U)) / size
+    assert curve.limb(u, 0) == pytest.approx(rise, abs=6e-3 * rise[-1])
+    parabola = np.polyval(np.polyfit(u, rise, 2), u)     # all that would be left of it without a guide
+    if grows == 1.0:
+        assert np.abs(parabola - rise).max() > 0.05 * rise[-1]
+
+
+def test_a_parabola_of_u_costs_no_penalty_without_a_guide() -> None:
+    """The bare penalty is that of the slope's second derivative, on the crowded knots of the ends as well."""
     at = np.linspace(0, 1, 31)
-    limb = curve.limb(LOW_U + at * (HIGH_U - LOW_U), 0)
-    assert np.abs(np.diff(limb, 3)[4:-4]).max() < 1e-8
-    if power == 2:
-        assert limb == pytest.approx(0.1 * at + 0.05 * at**2, abs=3e-4)
+    rises = _rising_basis(at, 0.0, 1.0)
+    c, *_ = np.linalg.lstsq(rises, 0.1 * at + 0.05 * at**2, rcond=None)
+    bare = _penalty(np.ones((1, 2, c.size)))[0][: c.size, : c.size]
+    assert rises @ c == pytest.approx(0.1 * at + 0.05 * at**2, abs=1e-12)
+    assert c @ bare @ c < 1e-18
+    cubic, *_ = np.linalg.lstsq(rises, at**3, rcond=None)
+    # Of a cubic it is 6 in the slope's units at each of the pieces, by the width of a piece.
+    assert cubic @ bare @ cubic == pytest.approx(PIECES * (6 / PIECES**3) ** 2, rel=1e-6)
 
 
 # -- gathering -------------------------------------------------------------------------------------
@@ -191,3 +206,16 @@ def test_many_problems_at_once_are_each_their_own() -> None:
     for k in range(50):
         alone = _rising_least_squares(gram[k][None], right[k][None])[0]
         assert together[k] == pytest.approx(alone, abs=1e-12)
+
+
+def test_a_reading_a_last_digit_below_the_upper_end_falls_into_the_last_cell():
+    # What used to happen: now and then such a reading was rounded into a cell beyond the last, and the fit of
+    # its run ended in an IndexError.
+    low_u = np.log(2 * F0_N)
+    for top_n in np.linspace(3.0, 20.0, 200):
+        force = np.r_[np.linspace(0.3, top_n, 40), np.linspace(top_n, 0.3, 40)[1:]]
+        u = np.log(force + F0_N)
+        cells = gather(force, force / 20, start=0, peak=39, stop=79, low_u=low_u,
+                       high_u=np.nextafter(u.max(), np.inf))
+        assert cells.n.sum() == np.count_nonzero(u >= low_u) + 1          # the peak is on both limbs
+        assert cells.n[:, -1].min() >= 1

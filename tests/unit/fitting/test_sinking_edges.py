@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from padlab.fitting.creep import Hold, _predict, sinking_in
+from padlab.fitting.creep import Carried, Hold, half_widths, sinking_in
 from padlab.fitting.fit import Fit
 from padlab.fitting.laws import sinking
 from padlab.fitting.results import Creep, Verdict
-from padlab.statistics.quantity import t95
+from padlab.statistics.quantity import half_width95, t95
 
 A_MM, B_MM = 0.2, 0.008
 T = np.geomspace(0.2, 60.0, 36)
@@ -99,26 +99,53 @@ def test_what_a_weight_brought_is_read_and_not_fitted(history: float, sigma: np.
         math.hypot(u, shaken / A_MM / math.sqrt(12)), rel=0.02)
 
 
-def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_beyond_the_hold_of_all_laws() -> None:
+def test_what_was_shaken_in_does_not_run_by_the_clock_of_the_pad() -> None:
+    """It is taken off the slope that was seen; what is left is the pad's, and only that has two stories."""
+    lead, shaken = 2.0, 0.003
+    found = sunk(hold(lead_s=lead, shaken_mm=shaken)).fraction_per_decade
+    at_one, own = A_MM + B_MM * math.log10(1 + lead), math.log10((10 + lead) / (1 + lead))
+    assert found is not None
+    middle = (B_MM - shaken / 2) * (1 + own) / 2 / at_one
+    assert found.value == pytest.approx(middle, rel=1e-4)
+    # The extremes, nothing or all of it shaken in and either clock, are hardly outside.
+    half = half_width95(0.0, [shaken / 2 * (1 + own) / 2 / at_one,
+                              (B_MM - shaken / 2) * (1 - own) / 2 / at_one])
+    assert found.high - found.value == pytest.approx(half, rel=1e-3)       # type: ignore[operator]
+    assert found.value - found.low == pytest.approx(half, rel=1e-3)        # type: ignore[operator]
+
+
+def test_positions_have_the_doubt_of_rig_crossing_and_wander_and_half_of_what_was_shaken_in_is_off() -> None:
     rig, crossing, shaken = 0.0010, 0.0005, 0.0009
-    found = sunk(hold(shaken_mm=shaken), rig_u_mm=rig, crossing_u_mm=crossing,
-                 times_s=(1.0, 10.0, 60.0, 600.0))
-    common = math.sqrt(rig**2 + crossing**2 + shaken**2 / 3)
-    rows = {row["at_s"]: row for row in found.predicted}
-    for at in (1.0, 10.0, 60.0):
-        assert not rows[at]["extrapolated"]
-        assert rows[at]["mm"].value == pytest.approx(A_MM + B_MM * math.log10(at), abs=1e-6)
-        assert rows[at]["mm"].high - rows[at]["mm"].value == pytest.approx(
-            t95(T.size - 2) * common, rel=0.01)
-    far = rows[600.0]
+    found = sunk(hold(shaken_mm=shaken), rig_u_mm=rig, crossing_u_mm=crossing, times_s=(1.0, 10.0, 60.0))
+    wider = t95(T.size - 2) / t95(math.inf)
+    for row in found.predicted:
+        decades = math.log10(row["at_s"])
+        assert not row["extrapolated"]
+        assert row["mm"].value == pytest.approx(A_MM + (B_MM - shaken / 2) * decades, abs=1e-6)
+        assert row["mm"].high - row["mm"].value == pytest.approx(
+            half_width95(wider * math.hypot(rig, crossing), [shaken * max(decades / 2, 1.0)]), rel=0.01)
+
+
+def test_beyond_the_hold_all_laws_are_inside() -> None:
+    """Those as well that the hold does not look like: a single approach ends far further back."""
+    found = sunk(hold(shaken_mm=0.0009), rig_u_mm=0.001, times_s=(600.0,))
+    [far] = found.predicted
+    others = [a["predicted"][0]["mm"] for a in found.alternatives]
     assert far["extrapolated"]
-    others = [next(r for r in a["predicted"] if r["at_s"] == 600.0)["mm"] for a in found.alternatives]
-    assert far["mm"].low <= min(q.value for q in others) - 1.9 * common
-    assert far["mm"].high >= max(q.value for q in others) + 1.9 * common
+    assert len(others) == 2
+    assert min(q.value for q in others) < far["mm"].value - 0.004
+    assert far["mm"].low <= min(q.low for q in others) + 1e-9
+    assert far["mm"].high >= max(q.high for q in others) - 1e-9
+
+
+@pytest.mark.parametrize(("u", "a"), [(1.0, 0.0), (1.0, 0.02), (1.0, 0.5), (1.0, 3.0), (0.01, 5.0), (0.0, 2)])
+def test_the_table_of_half_widths_is_the_integral(u: float, a: float) -> None:
+    assert half_widths(np.array([u]), np.array([a]))[0] == pytest.approx(half_width95(u, [a]), rel=2e-4)
 
 
 def test_a_position_whose_doubt_could_not_be_found_is_not_told() -> None:
     bare = Fit(sinking.logarithmic(clock_s=0.0), np.array([A_MM, 0.04]), None, 36, 0, 0.0, 0.0,
                Verdict.UNDETERMINED, "")
     assert np.isfinite(bare.predict(T)).all()
-    assert [row["mm"] for row in _predict(bare, {}, (1.0, 10.0), 60.0, 0.001)] == [None, None]
+    carried = Carried({"logarithmic": bare}, 0.001, 0.0, 0.0, 0.0, 60.0)
+    assert [row["mm"] for row in carried.predicted("logarithmic", (1.0, 10.0))] == [None, None]

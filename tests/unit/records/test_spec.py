@@ -47,10 +47,13 @@ def test_what_stands_behind_a_hash_in_the_example_is_right_too():
     text = text.replace('high = "35%"', 'high = "35%"\nmargin = 0.05')
     read = spec_from_table(tomllib.loads(text), source="spec.toml")
     names = [c.name for c in read.characteristics]
-    assert names == ["thickness", "give", "stiffness", "loss_fraction", "set"]
+    assert names == ["thickness", "give", "stiffness", "loss_fraction", "set", "wear"]
     assert read.characteristics[3].high == pytest.approx(0.35)
     assert read.characteristics[2].unit == "N/mm"
     assert read.characteristics[4].after_s == 1800
+    wear = read.characteristics[5]
+    assert (wear.after_strokes, wear.stop, wear.unit) == (100_000, "down", "mm")
+    assert wear.condition_words == "after 100,000 strokes at the down stop"
     assert read.reference_lot == "2026-05"
     assert read.characteristics[0].by_gauge
 
@@ -69,9 +72,28 @@ def test_every_mistake_is_named_at_once():
         assert part in joined, part
 
 
+def test_a_limit_is_judged_beside_another_mistake_of_the_same_table():
+    # What used to happen: with after_strokes in quotes, the limit without a unit was told the next time.
+    said = mistakes({"name": "wear", "after_strokes": "many", "high": 2}, THICK)
+    assert len(said) == 2
+    for part in ("characteristic.0.after_strokes: a whole number", "characteristic.0.high: '2' has no unit"):
+        assert any(one.startswith(part) for one in said), part
+
+
 @pytest.mark.parametrize(("characteristic", "more", "part"), [
     ({"name": "colour", "low": "1mm"}, {}, "characteristic.0.name"),
-    ({"name": "wear", "high": "1thou"}, {}, "not read from records"),
+    ({"name": "wear", "high": "1thou"}, {}, "characteristic.0.after_strokes: the number of strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": 0}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": -5}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": 1.5}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": "many"}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": 10**30}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1thou", "after_strokes": True}, {}, "characteristic.0.after_strokes"),
+    ({"name": "wear", "high": "1N", "after_strokes": 5}, {}, "characteristic.0.high"),
+    ({"name": "wear", "high": "1thou", "after_strokes": 5, "stop": "middle"}, {}, "characteristic.0.stop"),
+    ({"name": "give", "high": "1thou", "after_strokes": 5}, {}, "after_strokes: only for wear"),
+    ({"name": "set", "high": "1thou", "stop": "up"}, {}, "stop: only for wear"),
+    ({"name": "wear", "high": "1thou", "after_strokes": 5, "after": "3min"}, {}, "after: only for set"),
     ({"name": "thickness", "low": 61, "high": "65thou"}, {}, "has no unit"),
     ({"name": "give", "high": "12thou", "at": "gauge"}, {}, "only for thickness"),
     ({"name": "give", "low": "0mm", "high": "1mm", "distribution": "lognormal"}, {}, "more than 0 for a"),

@@ -154,6 +154,26 @@ def test_lots_that_come_later_change_nothing(shelf, capsys):
     assert page.read_text("utf-8") == before
 
 
+def test_two_rings_are_two_charts_and_a_moved_gauge_is_told(shelf, capsys):
+    # What used to happen: readings of a 60 thou ring and of an 80 thou one stood in one chart.
+    folder, _ = shelf
+    page = folder / "c.html"
+    take_in(folder, capsys, lot="thick ring", mean=80, count=3, day="2026-01-15", seed=1, more=["--standard"])
+    code, out, err = qualify(folder, capsys, "new", "--out", str(page), "--json")
+    assert code == 0, err
+    assert "standard_moved" not in {m["code"] for m in json.loads(out)["marks"]}
+    text = page.read_text("utf-8")
+    assert "(ring), last read on 2026-04-01" in text
+    assert "(thick ring)" not in text
+    take_in(folder, capsys, lot="ring", mean=58, count=3, day="2026-05-01", seed=3, more=["--standard"])
+    code, out, err = qualify(folder, capsys, "new", "--out", str(page), "--json")
+    assert code == 0, err
+    (mark,) = (m for m in json.loads(out)["marks"] if m["code"] == "standard_moved")
+    assert "the gauge has moved" in mark["message"]
+    assert "below the mean of its 4 earlier readings" in mark["message"]
+    assert "the gauge has moved" in page.read_text("utf-8").split('<dl class="facts">')[0]
+
+
 def test_nothing_from_outside_is_markup_and_nothing_is_loaded(shelf, capsys):
     folder, _ = shelf
     page = folder / "c.html"
@@ -213,13 +233,13 @@ def test_a_changed_certificate_is_found(shelf, capsys):
     page = folder / "c.html"
     assert qualify(folder, capsys, "new", "--out", str(page))[0] == 0
     text = page.read_text("utf-8")
-    files = certified_files(text)
+    files = certified_files(text.encode())
     assert content_hash(files) in text
     forged = text.replace(files[0].sha256, "0" * 64)
     with pytest.raises(FileFormatError, match="was changed"):
-        certified_files(forged)
+        certified_files(forged.encode())
     with pytest.raises(FileFormatError, match="no certificate"):
-        certified_files("<html></html>")
+        certified_files(b"<html></html>")
 
 
 def test_what_cannot_be_judged_is_said(shelf, capsys):
