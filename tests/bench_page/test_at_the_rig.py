@@ -321,7 +321,8 @@ def _tried(served, cookie):
     return answer
 
 
-HOSTILE = ["endurance", "<script>alert(1)</script>", "../../x", "\x00", "x" * 5000, 7, None, ["standard"], {"a": 1}]
+HOSTILE = ["endurance", "<script>alert(1)</script>",
+           "../../x", "\x00", "x" * 5000, 7, None, ["standard"], {"a": 1}]
 
 
 @pytest.mark.parametrize("value", HOSTILE, ids=lambda v: repr(v)[:20])
