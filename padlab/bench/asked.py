@@ -58,7 +58,7 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
     if procedure.is_endurance:
         raise InputError("an endurance run goes on for weeks: it is not made from the page",
                          expected="a procedure that somebody stands beside", seen=procedure.name,
-                         remedy="padlab capture RIG endurance --pad PAD.toml --out SHELF")
+                         remedy="padlab capture RIG endurance-machine --pad PAD.toml --out SHELF")
     mistakes: list[str] = []
     environment = _environment(form, mistakes)
     note = _text(form, "note", mistakes)

@@ -321,7 +321,7 @@ def _tried(served, cookie):
     return answer
 
 
-HOSTILE = ["endurance", "<script>alert(1)</script>",
+HOSTILE = ["endurance-machine", "<script>alert(1)</script>",
            "../../x", "\x00", "x" * 5000, 7, None, ["standard"], {"a": 1}]
 
 
