@@ -102,7 +102,7 @@ def test_a_rig_is_listened_to_and_captured_from(name, tmp_path, capsys):
     virtual = VirtualRig(rig, pad_kind=kind, procedure=plan)
     tcp = not HAS_PTY or len(rig.instrument) == 1 and rig.instrument[0].counter is None
     with served(virtual, tcp=tcp, speed=10.0 if virtual.may_be_quick else 1.0) as urls:
-        # An asked instrument must answer within 0.15 s; a machine that is busy with other tests may not manage
+        # An asked instrument must answer within 0.15 s; a machine busy with other tests may not manage it
         # at once, which is no fault of the rig file: one clean spell of three shows that it fits.
         for _ in range(3):
             code, heard, words = padlab(capsys, "rigs", name, "--listen", "--seconds", "2", *typed(urls))

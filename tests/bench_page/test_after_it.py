@@ -117,6 +117,7 @@ def test_a_filter_by_stock_lot_and_date(served, cookie, runs):
     assert shown("since=2999-01-01") == []
 
 
+@pytest.mark.long
 @in_browser
 def test_stocks_are_compared_in_a_browser(served, runs):
     with browser.chromium() as chromium:
