@@ -20,9 +20,9 @@ def _beside(name):
 
 
 browser, shared = _beside("browser"), _beside("conftest")
+# Beside tests of ports in real time a browser takes the time that those need: -m long, by themselves.
 pytestmark = [pytest.mark.long,
               pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))]
-pytestmark = [pytest.mark.long, pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))]
 PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
        "inner_diameter": "8mm", "thickness": "63thou"}
 LIMIT_MS = 60_000
