@@ -109,14 +109,15 @@ def loss_of(table: Mapping[str, Any], *, pad: str, lot: str,
 def after_rest(table: Mapping[str, Any]) -> Flags:
     """Which readings tell what lasts (n,): those after a day of rest, or after the longest that was taken.
 
-    A pad that nobody has pressed yet has nothing that could come back: its reading counts without a rest.
+    A pad that nobody has pressed yet has nothing that could come back: its reading counts without a rest. A
+    stated rest of 0 s says that it has just been pressed (a machine's first strokes).
     """
     n = len(np.asarray(table["thickness_mm"]))
     rest, strokes = _column(table, "rest_s"), _column(table, "strokes")
     if rest is None:
         return np.ones(n, dtype=bool)
     rested = np.nan_to_num(rest, nan=-1.0) >= min(LONG_REST_S, float(np.nanmax(rest)))
-    return rested if strokes is None else rested | (strokes == 0)
+    return rested if strokes is None else rested | ((strokes == 0) & (rest != 0))
 
 
 def _positions(table: Mapping[str, Any], pad: str) -> tuple[Axis, Array, Array]:
