@@ -114,7 +114,7 @@ class Door:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request, one socket."""
         if scope["type"] not in ("http", "websocket"):
-            raise NotImplementedError(scope["type"])
+            raise RuntimeError(f"neither a request nor a socket: {scope['type']}")
         try:
             place = self._place_of(scope)
             self._came_from_itself(scope, place)

@@ -103,21 +103,22 @@ class _NoCutError(Exception):
         self.missing = missing
 
 
-def _lives(instrument: Instrument, side: Side, worn: Sequence[Run]) -> dict[str, StockLife]:
-    """By stock when its thinning uses up the renewal limit: that of its larger share, on one side of zero."""
+def _lives(instrument: Instrument, side: Side, worn: Sequence[Run],
+           ) -> tuple[dict[str, StockLife], str | None]:
+    """By stock when the larger share of its thinning uses up the renewal limit; and why none has a life."""
     strokes, days, limit = instrument.strokes_per_day, instrument.days_per_week, instrument.renew_limit_mm
     if strokes is None or days is None or limit is None or not worn:
-        return {}
+        return {}, None
     w = instrument.wear_share
     try:
         found = renewals(worn, limit_mm=limit / max(w, 1 - w), service=Service(strokes, days), stop=side)
-    except (FitError, RunError):
-        return {}                       # no wear run of this stop: each stock says so
-    return {life.material: life for life in found.stocks}
+    except (FitError, RunError) as fault:
+        return {}, fault.message
+    return {life.material: life for life in found.stocks}, None
 
 
 def _stop(valve: str, stop: Stop, instrument: Instrument, touch: TouchProfile, shop: Shop, on_file: OnFile,
-          lives: Mapping[str, StockLife], known: Wanted | None) -> StopChoice:
+          lives: tuple[Mapping[str, StockLife], str | None], known: Wanted | None) -> StopChoice:
     face = Face(stop.loaded_outer_mm, stop.loaded_inner_mm)
     try:
         at = setting(touch, stop=stop.side, holding_n=stop.holding_n, face=face, loaded_mm=None)
@@ -128,6 +129,7 @@ def _stop(valve: str, stop: Stop, instrument: Instrument, touch: TouchProfile, s
     for name, why in (on_file.not_fitted or {}).items():
         faults[name].add(why)
     wanted = known or _wanted(valve, stop, shop, on_file.fits, at)
+    on_life, why_none = lives
     stocks, faults_too = _stocks_at(on_file.fits, touch, stop, face, wanted.loaded_mm)
     for name, found_too in faults_too.items():
         faults[name] |= found_too
@@ -136,7 +138,7 @@ def _stop(valve: str, stop: Stop, instrument: Instrument, touch: TouchProfile, s
                               if name not in stocks]
     for name, (pads, where) in sorted(stocks.items()):
         asked = Asked(valve, stop, instrument, shop, where, wanted.loaded_mm, wanted.u_mm,
-                      wanted.fitted_loaded_mm, _wear(lives.get(name), instrument))
+                      wanted.fitted_loaded_mm, _wear(on_life.get(name), instrument))
         try:
             one = candidate(name, pads, asked)
         except PadlabError as fault:
@@ -156,7 +158,7 @@ def _stop(valve: str, stop: Stop, instrument: Instrument, touch: TouchProfile, s
     return StopChoice(valve, stop, wanted.loaded_mm, wanted.u_mm, wanted.fitted_loaded_mm, touch.name, best,
                       tuple(c for c in ranked if c is not best),
                       tuple(sorted(refused, key=lambda r: r.material)), tied,
-                      (*wanted.marks, *_stop_marks(stop, touch)), is_given=known is not None)
+                      (*wanted.marks, *_stop_marks(stop, touch, why_none)), is_given=known is not None)
 
 
 def _stocks_at(fits: Sequence[RunFit], touch: TouchProfile, stop: Stop, face: Face, loaded: float,
@@ -297,8 +299,10 @@ def _drift(one: Judged) -> Estimate | None:
     return one.numbers.drift
 
 
-def _stop_marks(stop: Stop, touch: TouchProfile) -> list[Mark]:
+def _stop_marks(stop: Stop, touch: TouchProfile, why_no_life: str | None) -> list[Mark]:
     found = []
+    if why_no_life is not None:
+        found.append(mark("no_wear_data", f"{stop.side} stop", f"no thinning is known here: {why_no_life}"))
     if not touch.is_recorded:
         found.append(mark("touch_preset", touch.name))
     if stop.port_spread_mm is not None and stop.port_spread_mm > FELT_MM:
