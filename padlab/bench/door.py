@@ -138,7 +138,8 @@ class Door:
         except TimeoutError:
             await _refuse(scope, send, Refused(408, "padlab: the request did not come whole"))
             return
-        policy = REPORT_POLICY if scope["path"].startswith("/report/") else POLICY.format(host=place.host)
+        is_report = scope["path"].startswith(("/report/", "/download/"))
+        policy = REPORT_POLICY if is_report else POLICY.format(host=place.host)
         await self.app(scope, receive, _careful(send, policy))
 
     def _place_of(self, scope: Scope) -> Place:

@@ -1,14 +1,14 @@
-r"""Long work beside the page: fits and comparisons, each in a process of its own that can be cancelled.
+r"""Long work beside the page: each piece in a process of its own that can be cancelled.
 
-What is made is the command line's own page (``padlab fit --report``, ``padlab compare --out``), by the same
-calls. It is kept in a folder of the server, not on the shelf, and goes with it.
+What is made is kept in a folder of the server, not on the shelf, and goes with it.
 
-    page --what, runs--> Works.start --> process --progress--> Works --> page
-                                            \--> one HTML file
+    page --what, options--> Works.start --> process --progress--> Works --> page
+                                               \--> files in a folder of its own (padlab.bench.made)
 """
 
 from __future__ import annotations
 
+import json
 import os
 import secrets
 import signal
@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
+from shutil import rmtree
 from typing import Any
 
 from padlab.errors import InputError, PadlabError
@@ -31,6 +32,14 @@ END_S = 5.0
 Tell = Callable[[int, int, str], None]
 
 
+@dataclass(frozen=True)
+class Made:
+    """What a piece of work made: files in its folder (name: title, the page to show first), and words."""
+
+    files: dict[str, str]
+    told: dict[str, Any] | None = None
+
+
 @dataclass
 class Work:
     """One piece of work, as the page sees it."""
@@ -38,18 +47,22 @@ class Work:
     id: str
     what: str
     key: Any
-    out: Path
+    folder: Path
     state: str = "running"                   # running | done | failed | cancelled
     done: int = 0
     total: int = 0
     words: str = "starting"
     fault: dict[str, Any] | None = None
+    made: Made | None = None
     process: Any = field(default=None, repr=False)
 
     def to_json(self) -> dict[str, Any]:
         """For the page."""
         return {"id": self.id, "what": self.what, "state": self.state, "done": self.done, "total": self.total,
-                "words": self.words, "fault": self.fault}
+                "words": self.words, "fault": self.fault,
+                "files": [] if self.made is None else [
+                    {"name": name, "title": title} for name, title in self.made.files.items()],
+                "told": None if self.made is None else self.made.told}
 
 
 class Works:
@@ -69,13 +82,24 @@ class Works:
     def start(self, what: str, folders: list[Path], options: dict[str, Any], made_on: str) -> Work:
         """Begin, or give what is there already for the same runs as they are now.
 
+        Parameters
+        ----------
+        what : str
+            One of :data:`padlab.bench.made.MAKING`.
+        folders : list of Path
+            The runs that it rests on.
+        options : dict
+            How; goes to the other process as it is.
+        made_on : str
+            The date that the pages carry.
+
         Raises
         ------
         InputError
             Too much is going on.
         """
         stamps = tuple((str(f), (f / "datapackage.json").stat().st_mtime_ns) for f in folders)
-        key = (what, stamps, tuple(sorted(options.items())), made_on)
+        key = (what, stamps, json.dumps(options, sort_keys=True), made_on)
         with self._lock:
             for one in self._all.values():
                 if one.key == key and one.state in ("running", "done"):
@@ -83,14 +107,15 @@ class Works:
             if sum(one.state == "running" for one in self._all.values()) >= MOST_RUNNING:
                 raise InputError("other work goes on", expected=f"at most {MOST_RUNNING} at a time",
                                  seen="one more", remedy="wait until one has ended, or cancel it")
-            work = Work(secrets.token_hex(8), what, key, self._folder / f"{secrets.token_hex(8)}.html")
+            work = Work(secrets.token_hex(8), what, key, self._folder / secrets.token_hex(8))
+            work.folder.mkdir()
             self._all[work.id] = work
             self._forget_old()
         context = get_context("spawn")                     # no thread or port of this process goes along
         hear, tell = context.Pipe(duplex=False)
         process = context.Process(
             target=_in_its_own_process, daemon=True,
-            args=(what, [str(f) for f in folders], options, str(work.out), made_on, tell))
+            args=(what, [str(f) for f in folders], options, str(work.folder), made_on, tell))
         process.start()
         work.process = process
         tell.close()
@@ -132,11 +157,11 @@ class Works:
     def _forget_old(self) -> None:
         ended = [name for name, work in self._all.items() if work.state != "running"]
         for name in ended[:max(0, len(self._all) - MOST_KEPT)]:
-            self._all.pop(name).out.unlink(missing_ok=True)
+            rmtree(self._all.pop(name).folder, ignore_errors=True)
 
     def _hear(self, work: Work, hear: Connection) -> None:
         """What its process tells, until it ends, however it does."""
-        state, fault = "failed", None
+        state, fault, made = "failed", None, None
         try:
             while True:
                 told = hear.recv()
@@ -144,7 +169,7 @@ class Works:
                     with self._lock:
                         work.done, work.total, work.words = told["done"], told["total"], told["words"]
                 else:
-                    state, fault = told["state"], told["fault"]
+                    state, fault, made = told["state"], told["fault"], told.get("made")
         except (EOFError, OSError):
             pass
         finally:
@@ -155,9 +180,9 @@ class Works:
                 if state == "failed" and fault is None:
                     fault = PadlabError("the work ended before it was done", expected="a page", seen="none",
                                         remedy="is there enough memory? then begin it again").to_json()
-                work.state, work.fault = state, fault
+                work.state, work.fault, work.made = state, fault, made
         if work.state != "done":
-            work.out.unlink(missing_ok=True)
+            rmtree(work.folder, ignore_errors=True)
 
 
 def _end(work: Work) -> None:
@@ -172,7 +197,7 @@ def _end(work: Work) -> None:
         process.join(END_S)
 
 
-def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], out: str, made_on: str,
+def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], folder: str, made_on: str,
                         pipe: Connection) -> None:
     """Do it, and tell how far it is. The rig comes first: this gives way to other work."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -185,8 +210,10 @@ def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], 
         pipe.send({"state": "running", "done": done, "total": total, "words": words})
 
     try:
-        DOING[what]([Path(f) for f in folders], options, Path(out), made_on, tell)
-        pipe.send({"state": "done", "fault": None})
+        from padlab.bench.made import MAKING
+
+        made = MAKING[what]([Path(f) for f in folders], options, Path(folder), made_on, tell)
+        pipe.send({"state": "done", "fault": None, "made": made})
     except PadlabError as fault:
         pipe.send({"state": "failed", "fault": fault.to_json()})
     except Exception as fault:               # told to whoever waits for it, in words
@@ -195,65 +222,3 @@ def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], 
         pipe.send({"state": "failed", "fault": told.to_json()})
     finally:
         pipe.close()
-
-
-def _fits(folders: list[Path], tell: Tell, *, drawn: bool) -> tuple[list[Any], list[tuple[Any, PadlabError]]]:
-    """Fit each run; one that cannot be fitted is listed, the others go on (as ``padlab fit`` does)."""
-    from dataclasses import replace
-
-    from padlab.errors import FitError, RunError
-    from padlab.fitting.run_fit import fit_run
-    from padlab.records.shelf import open_run
-
-    fits: list[Any] = []
-    not_fitted: list[tuple[Any, PadlabError]] = []
-    for number, folder in enumerate(folders):
-        tell(number, len(folders), f"fitting run {number + 1} of {len(folders)}")
-        run = open_run(folder)
-        try:
-            fit = fit_run(run, drawn=drawn, replayed=True)
-        except (FitError, RunError) as fault:
-            not_fitted.append((run, fault))
-        else:
-            fits.append(replace(fit, conditions={**fit.conditions, "start_utc": run.start_utc}))
-    return fits, not_fitted
-
-
-def _fit(folders: list[Path], options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> None:
-    """What ``padlab fit RUN... --report FILE.html`` does."""
-    from itertools import combinations
-
-    from padlab.decisions.told_apart import told_apart
-    from padlab.report.pages import write_runs
-
-    fits, not_fitted = _fits(folders, tell, drawn=True)
-    if not fits:
-        raise not_fitted[0][1]
-    tell(len(folders), len(folders), "drawing the page")
-    pairs = [found for a, b in combinations(fits[:12], 2) if (found := told_apart(a, b)) is not None]
-    write_runs(fits, out, pairs=pairs, not_fitted=[(run.id, fault.message) for run, fault in not_fitted],
-               made_on=made_on)
-
-
-def _compare(folders: list[Path], options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> None:
-    """What ``padlab compare RUN... --out FILE.html`` does."""
-    from padlab.decisions.comparison import compare
-    from padlab.drift.touch import preset
-    from padlab.report.pages import write_comparison
-
-    fits, not_fitted = _fits(folders, tell, drawn=False)
-    tell(len(folders), len(folders), "comparing, drawing the page")
-    comparison = compare(
-        fits, preset(options["touch"]), limit_mm=options["limit_mm"], holding_n=options["holding_n"],
-        stop=options["stop"],
-        not_fitted=[(run.id, run.pad, _why(fault)) for run, fault in not_fitted if run.pad is not None])
-    write_comparison(comparison, out, made_on=made_on)
-
-
-def _why(fault: PadlabError) -> str:
-    return f"{fault.message}: {fault.remedy}" if fault.remedy else fault.message
-
-
-DOING: dict[str, Callable[[list[Path], dict[str, Any], Path, str, Tell], None]] = {
-    "fit": _fit, "compare": _compare}
-"""What can be asked for, by name."""

@@ -33,6 +33,13 @@ async function follow(id) {
       ended("", false);
       el("open").href = el("made").src = `/report/${id}`;
       el("made").hidden = el("alone").hidden = false;
+      el("files").replaceChildren(...told.files.map(({ name, title }) => {
+        const item = document.createElement("li"), link = document.createElement("a");
+        link.href = `/download/${id}/${name}`;
+        link.textContent = `Keep: ${title} (${name})`;
+        item.append(link);
+        return item;
+      }));
       return undefined;
     }
     await new Promise((next) => setTimeout(next, 250));

@@ -1,0 +1,129 @@
+"""On file: the runs of the shelf, one of them, and what is made of them."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+from padlab.bench.asked import asked_work
+from padlab.bench.page import Room, answers
+from padlab.errors import InputError, PadlabError, RunError
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+    from starlette.routing import Route
+
+FILTERS = ("material", "lot", "since")
+
+
+class OnFile(Room):
+    """The pages of what is on file."""
+
+    def routes(self) -> list[Route]:
+        """Its addresses."""
+        from starlette.routing import Route
+
+        return [
+            Route("/shelf", self.shelf),
+            Route("/run/{name}", self.run),
+            Route("/work/{name}", self.work),
+            Route("/report/{name}", self.report),
+            Route("/download/{name}/{file}", self.download),
+            Route("/api/work", self.begin_work, methods=["POST"]),
+            Route("/api/work/{name}", self.how_far),
+            Route("/api/cancel", self.cancel_work, methods=["POST"]),
+        ]
+
+    def shelf(self, request: Request) -> Response:
+        """What is on file, newest first, as ``padlab shelf`` lists it."""
+        from padlab.records.index import list_runs
+        from padlab.records.shelf import Shelf
+
+        asked = {name: request.query_params.get(name, "").strip()[:200] for name in FILTERS}
+        rows, faults = list_runs(Shelf(self.bench.shelf))
+        wrong = asked["since"] and not is_day(asked["since"])
+        shown = [r for r in rows if all(not asked[k] or r[k] == asked[k] for k in ("material", "lot"))
+                 and (wrong or not asked["since"] or r["start"] >= asked["since"])]
+        known = {k: sorted({r[k] for r in rows if r[k] is not None}) for k in ("material", "lot")}
+        return self.page(request, "shelf.html.j2", rows=shown, count=len(rows), known=known, asked=asked,
+                         faults=[str(f) for f in faults], wrong=wrong)
+
+    def run(self, request: Request) -> Response:
+        """One run: what is on file of it, and the page of ``padlab fit --report``."""
+        from padlab.records.shelf import Shelf
+
+        try:
+            run = Shelf(self.bench.shelf).open(request.path_params["name"])
+        except (RunError, OSError) as fault:
+            return self.fault(request, fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
+        return self.page(request, "run.html.j2", run=run, marks=[
+            f"{m.weight}: {m.about}: {m.message}" for m in run.marks])
+
+    def work(self, request: Request) -> Response:
+        """Work that goes on, and its page when it is done."""
+        try:
+            work = self.works.find(request.path_params["name"])
+        except InputError as fault:
+            return self.fault(request, fault)
+        return self.page(request, "work.html.j2", work=work)
+
+    def report(self, request: Request) -> Response:
+        """The page that was made, as it is: a document in which no script runs."""
+        return self._file(request, None)
+
+    def download(self, request: Request) -> Response:
+        """One of the files that were made, to be kept."""
+        return self._file(request, request.path_params["file"])
+
+    def _file(self, request: Request, name: str | None) -> Response:
+        """A file of a piece of work: its page, or one by its name, to be kept; it is looked up, no path."""
+        from starlette.responses import FileResponse
+
+        try:
+            work = self.works.find(request.path_params["name"])
+        except InputError as fault:
+            return self.fault(request, fault)
+        if work.made is None:
+            return self.fault(request, InputError("this page is not made", seen=work.state, expected="done"))
+        for one in work.made.files:
+            if name is None:
+                return FileResponse(work.folder / one, media_type="text/html")
+            if one == name:
+                kind = "application/pdf" if one.endswith(".pdf") else "text/html"
+                return FileResponse(work.folder / one, media_type=kind, filename=one)
+        return self.fault(request, InputError("no such file was made", seen=repr(name)[:60],
+                                              expected=", ".join(work.made.files)))
+
+    def how_far(self, request: Request) -> Response:
+        """How far a piece of work is."""
+        from starlette.responses import JSONResponse
+
+        try:
+            return JSONResponse(self.works.find(request.path_params["name"]).to_json())
+        except InputError as fault:
+            return JSONResponse({"error": fault.to_json()}, 404)
+
+    @answers
+    def begin_work(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Fit a run, or compare several."""
+        what, folders, options = asked_work(form, self.bench.shelf)
+        return self.works.start(what, folders, options, f"{datetime.now(UTC):%Y-%m-%d}").to_json()
+
+    @answers
+    def cancel_work(self, form: dict[str, Any]) -> dict[str, Any]:
+        """End a piece of work."""
+        return self.works.cancel(str(form.get("id"))[:40]).to_json()
+
+
+def is_day(text: str) -> bool:
+    """Whether a text is a date.
+
+    >>> is_day("2026-07-04"), is_day("2026-02-30"), is_day("today")
+    (True, False, False)
+    """
+    try:
+        return re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII) is not None and bool(date.fromisoformat(text))
+    except ValueError:
+        return False
