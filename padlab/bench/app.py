@@ -50,11 +50,14 @@ def make_app(bench: Bench, works: Works, *, is_ending: Callable[[], bool] = lamb
 
         name = request.path_params["name"]
         if name not in FILES:
-            return common.page(request, "nothing.html.j2", 404)
+            return nothing(request)
         return Response(file_bytes(name), media_type=FILES[name][1])
+
+    def nothing(request: Request, why: Exception | None = None) -> Response:
+        return common.page(request, "nothing.html.j2", 404)
 
     return Starlette(routes=[
         WebSocketRoute("/live", live),
         Route("/static/{name}", file),
         *(route for room in ROOMS for route in room(bench, works).routes()),
-    ])
+    ], exception_handlers={404: nothing})
