@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.pad_runs import shared_out
+from padlab.cli.pad_runs import fitted_by, shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
-    from padlab.decisions.choice import OnFile
     from padlab.decisions.cut_rows import Candidate, Choice, StopChoice
     from padlab.drift.touch import TouchProfile
 
@@ -86,38 +85,12 @@ def _write(choice: Choice, out: Path | None, labels: Path | None) -> None:
 def chosen(instrument: Path, shelf: str, *, touch: str | None = None, workers: int | None = None,
            scheduler: str | None = None) -> tuple[Choice, TouchProfile]:
     """The choice for an instrument file, or again for what was fitted years ago."""
-    from padlab.cli.compare import player
-    from padlab.decisions.choice import choose
-    from padlab.decisions.instrument import cut_again
-    from padlab.records.fitted import is_fitted_file, read_fitted
-    from padlab.records.instrument import read_instrument
-    from padlab.records.shop import read_shop
+    from padlab.decisions import shelf_choice
+    from padlab.drift.player import player
 
-    shop = read_shop(Path(shelf))
-    if is_fitted_file(instrument):
-        one, touched, given = cut_again(read_fitted(instrument))
-        if touch is not None:
-            touched = player(touch, (shelf,))
-    else:
-        one, given = read_instrument(instrument), {}
-        touched = player(touch or one.touch, (shelf,))
-    return choose(one, touched, shop, on_file(shelf, workers, scheduler), given=given), touched
-
-
-def on_file(shelf: str, workers: int | None = None, scheduler: str | None = None) -> OnFile:
-    """Fits of the pads on a shelf, and its wear runs."""
-    from padlab.cli.pad_runs import fit_all, pad_runs
-    from padlab.decisions.choice import OnFile
-    from padlab.fitting.many import Asked
-    from padlab.records.shelf import find_runs
-
-    chosen = [run for run in pad_runs((shelf,), by="choose") if run.pad is not None]
-    fits, failed = fit_all(chosen, Asked(replayed=True), workers=workers, scheduler=scheduler)
-    fitted = {f.pad.material for f in fits}
-    not_fitted = {n.run.pad.material: n.fault.message for n in failed
-                  if n.run.pad is not None and n.run.pad.material not in fitted}
-    worn = [run for run in find_runs([shelf], near=[Path.cwd()]) if run.kind == "wear"]
-    return OnFile(fits, worn, not_fitted)
+    return shelf_choice.chosen(
+        shelf_choice.read_wanted(instrument), Path(shelf), touch=touch,
+        player=lambda name: player(name, (shelf,)), fit=fitted_by(workers, scheduler))
 
 
 def told(choice: Choice) -> list[str]:

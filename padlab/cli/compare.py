@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -13,14 +13,12 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.pad_runs import shared_out
+from padlab.cli.pad_runs import fitted_by, shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
     from padlab.decisions.total import ServiceLoss
-    from padlab.drift.touch import TouchProfile
-    from padlab.errors import PadlabError
 
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
@@ -101,9 +99,10 @@ def command(
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
 
-    from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.decisions.comparison import Face, compare
+    from padlab.drift.player import player
     from padlab.fitting.many import Asked
+    from padlab.records.named import pad_runs
 
     spent = {"read": 0.0, "fit": 0.0, "compare": 0.0, "page": 0.0}
     with _timed(spent, "read"):
@@ -112,9 +111,9 @@ def command(
             if run.pad is None:
                 click.echo(f"padlab: run {plain(run.id)} names no pad; left out", err=True)
         touched = player(touch, runs)
-    fits, failed = fit_all([run for run in chosen if run.pad is not None], Asked(replayed=True),
-                           workers=workers, scheduler=scheduler, timed=lambda name: _timed(spent, name))
-    not_fitted = [(n.run.id, n.run.pad, _why(n.fault)) for n in failed if n.run.pad is not None]
+    fit = fitted_by(workers, scheduler, timed=lambda name: _timed(spent, name))
+    fits, failed = fit([run for run in chosen if run.pad is not None], Asked(replayed=True))
+    not_fitted = [(n.run.id, n.run.pad, n.why) for n in failed if n.run.pad is not None]
     with _timed(spent, "compare"):
         comparison = compare(
             fits, touched, limit_mm=limit_mm, holding_n=holding_n, face=Face(*face) if face else None,
@@ -145,56 +144,17 @@ def _service(years: float | None, strokes: float | None, days: float | None) -> 
 
 
 def _thinning(names: Sequence[str], service: dict[str, float], stop: Literal["up", "down"],
-              ) -> dict[str, ServiceLoss]:
+              ) -> Mapping[str, ServiceLoss]:
     """What the stocks lose over the service, from the wear runs on the named shelves."""
-    from padlab.cli.pad_runs import shelves
-    from padlab.decisions.comparison import LIMIT_MM
-    from padlab.decisions.renewal import renewals
-    from padlab.decisions.total import service_losses
-    from padlab.drift.life import Service
-    from padlab.errors import FitError, RunError
+    from padlab.decisions.thinning import thinning
+    from padlab.records.named import shelves
     from padlab.records.shelf import find_runs
 
     on_file = find_runs([str(shelf) for shelf in shelves(names)], near=[Path.cwd()])
-    worn = [run for run in on_file if run.kind == "wear"]
-    if not worn:
-        return {}
-    try:
-        found = renewals(worn, limit_mm=LIMIT_MM, stop=stop,
-                         service=Service(service["strokes_per_day"], service["days_per_week"]))
-    except (FitError, RunError) as fault:
-        click.echo(plain(f"padlab: no thinning: {fault.message}"), err=True)
-        return {}
-    return service_losses(found.stocks, service)
-
-
-def _why(fault: PadlabError) -> str:
-    """The reason, with what to do where that is known."""
-    return f"{fault.message}: {fault.remedy}" if fault.remedy else fault.message
-
-
-def player(touch: str, names: Sequence[str]) -> TouchProfile:
-    """A preset, a touch file, or a recorded touch."""
-    from padlab.cli.pad_runs import shelves
-    from padlab.drift.touch import PRESETS, preset, read_touch_file, recorded_touch
-    from padlab.errors import InputError
-    from padlab.records.shelf import find_runs
-
-    if touch in PRESETS:
-        return preset(touch)
-    if touch.endswith(".toml"):
-        path = Path(touch)
-        if "\0" in touch or not path.is_file():
-            raise InputError(f"there is no touch file {touch[:200]!r}", expected="a file", seen="none",
-                             remedy="padlab new touch writes a commented one")
-        return read_touch_file(path)
-    if not re.search(r"[\d/\\]", touch):
-        return preset(touch)                    # a word, mistyped: say which words there are
-    found = find_runs([touch], near=[Path.cwd(), *shelves(names)])
-    if len(found) != 1:
-        raise InputError(f"--touch {touch[:200]!r} names {len(found)} runs", expected="one touch run",
-                         seen=f"{len(found)} runs")
-    return recorded_touch(found[0])
+    found = thinning(on_file, service, stop)
+    if found.why_not is not None:
+        click.echo(plain(f"padlab: no thinning: {found.why_not.message}"), err=True)
+    return found.losses
 
 
 @contextmanager

@@ -9,20 +9,17 @@ import click
 
 from padlab.cli import fit_check
 from padlab.cli.main import print_json
-from padlab.cli.pad_runs import shared_out
+from padlab.cli.pad_runs import fitted_by, shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
-    from padlab.cli.pad_runs import NotFitted
     from padlab.decisions.told_apart import Apart
-    from padlab.errors import PadlabError
+    from padlab.fitting.each_run import NotFitted
     from padlab.fitting.results import RunFit
     from padlab.marks import Mark
 
 MOST_WHOLE = 3
 """Up to so many runs the doubt is shown source by source, and each pair has its verdict."""
-MOST_PAIRED = 12
-"""Up to so many runs ``--json`` holds every pair."""
 
 
 def _quantities(kind: str, low: float, high: float) -> Any:
@@ -65,19 +62,21 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
 
     padlab fit sample_runs --at-force 3.5N --at-time 10s
     """
-    from padlab.cli.pad_runs import fit_all, pad_runs
+    from padlab.decisions.told_apart import pairs_of
     from padlab.fitting.creep import DEFAULT_TIMES_S
+    from padlab.fitting.each_run import none_fitted
     from padlab.fitting.many import Asked
+    from padlab.records.named import pad_runs
 
     if report is not None and not report.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(report.parent))}", param_hint="--report")
     chosen = pad_runs(runs, by="fit")
     asked = Asked(at_forces or None, at_times or DEFAULT_TIMES_S, drawn=report is not None, checked=checked,
                   replayed=True)
-    fits, not_fitted = fit_all(chosen, asked, workers=workers, scheduler=scheduler)
+    fits, not_fitted = fitted_by(workers, scheduler)(chosen, asked)
     if not fits:
-        raise _none_fitted(not_fitted)
-    pairs = _pairs(fits)
+        raise none_fitted(not_fitted)
+    pairs = pairs_of(fits)
     if report is not None:
         from datetime import UTC, datetime
 
@@ -101,29 +100,6 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     if fault is not None:
         click.echo(plain(f"padlab: {fault}"), err=True)
         click.get_current_context().exit(1)
-
-
-def _none_fitted(not_fitted: list[NotFitted]) -> PadlabError:
-    """The one fault, or all of them in one."""
-    from padlab.errors import FitError
-
-    if len(not_fitted) == 1:
-        return not_fitted[0].fault
-    shown = [f"{n.run.id}: {n.fault.message}" for n in not_fitted]
-    return FitError(
-        f"none of these {len(shown)} runs could be fitted", expected="at least one run that can be fitted",
-        seen="; ".join(shown[:8]) + ("" if len(shown) <= 8 else f"; and {len(shown) - 8} more"),
-        remedy="padlab fit RUN tells of one of them alone", where={"runs": [n.run.id for n in not_fitted]})
-
-
-def _pairs(fits: list[RunFit]) -> list[Apart]:
-    from itertools import combinations
-
-    from padlab.decisions.told_apart import told_apart
-
-    if len(fits) > MOST_PAIRED:
-        return []
-    return [found for a, b in combinations(fits, 2) if (found := told_apart(a, b)) is not None]
 
 
 def _show_rest(pairs: list[Apart], not_fitted: list[NotFitted], *, shortened: bool) -> None:

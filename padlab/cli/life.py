@@ -41,22 +41,12 @@ def command(shelf: tuple[str, ...], limit_mm: float, strokes_per_day: float, day
         raise click.UsageError("--aged-at and --service-at go together")
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
-    from padlab.cli.pad_runs import shelves
     from padlab.decisions.renewal import renewals
     from padlab.drift.ageing import ageing
     from padlab.drift.life import Service
-    from padlab.errors import RunError
-    from padlab.records.shelf import find_runs
+    from padlab.records.named import runs_named
 
-    whole = shelves(shelf)
-    runs = []
-    for name in shelf:
-        for run in find_runs([name], near=[Path.cwd(), *whole]):
-            if run.kind == "wear":
-                runs.append(run)
-            elif Path(name) not in whole:
-                raise RunError(f"life cannot use run {run.id}", expected="a run of kind wear",
-                               seen=f"kind {run.kind}", where={"run": run.id})
+    runs = runs_named(shelf, kind="wear", by="life")
     aged = None if aged_c is None or service_c is None else ageing(tested_c=aged_c, service_c=service_c)
     found = renewals(list({run.id: run for run in runs}.values()), limit_mm=limit_mm, stop=stop, ageing=aged,
                      service=Service(strokes_per_day, days_per_week))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.pad_runs import shared_out
+from padlab.cli.pad_runs import fitted_by, shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -71,17 +71,17 @@ def command(runs: tuple[str, ...], touch: str, holding_n: float, out: Path | Non
         raise click.BadParameter("a page (.html) or a table (.csv)", param_hint="--out")
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
-    from padlab.cli.pad_runs import fit_all, pad_runs
     from padlab.drift.replay import recorded_history
     from padlab.drift.through import through
     from padlab.fitting.many import Asked
+    from padlab.records.named import pad_runs
     from padlab.units import both_lengths
     from padlab.words import one_line
 
     heard = _touch(touch, runs, holding_n)
     history = recorded_history(heard.time_s, heard.net_n)
     chosen = [run for run in pad_runs(runs, by="replay") if run.pad is not None]
-    fits, not_fitted = fit_all(chosen, Asked(replayed=True), workers=workers, scheduler=scheduler)
+    fits, not_fitted = fitted_by(workers, scheduler)(chosen, Asked(replayed=True))
     if not fits:
         raise not_fitted[0].fault
     rows = [through(fit, history) for fit in fits]
@@ -120,9 +120,9 @@ def _touch(name: str, runs: Sequence[str], holding_n: float) -> Touch:
     """The recording as net force: of a finger what is left of the holding force, of a pad run all of it."""
     import numpy as np
 
-    from padlab.cli.pad_runs import shelves
     from padlab.drift.replay import finger_net_n
     from padlab.errors import InputError
+    from padlab.records.named import shelves
     from padlab.records.shelf import find_runs
     from padlab.signals.contact import force_zero
 

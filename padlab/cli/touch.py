@@ -12,7 +12,6 @@ from padlab.cli.words import plain
 
 if TYPE_CHECKING:
     from padlab.drift.sessions import Summary
-    from padlab.records.run import Run
 
 
 @click.command(name="touch")
@@ -32,24 +31,12 @@ def command(runs: tuple[str, ...], out: Path | None, as_json: bool) -> None:
         raise click.BadParameter("a page (.html)", param_hint="--out")
     if out is not None and not out.parent.is_dir():
         raise click.BadParameter(f"there is no folder {plain(str(out.parent))}", param_hint="--out")
-    from padlab.cli.pad_runs import shelves
-    from padlab.drift.sessions import session_of, summary_of
-    from padlab.errors import InputError
-    from padlab.records.shelf import find_runs
+    from padlab.drift.sessions import summary_of_runs
+    from padlab.records.named import runs_named
     from padlab.words import one_line
 
-    whole = shelves(runs)
-    found: dict[Path, Run] = {}
-    for name in runs:
-        for run in find_runs([name], near=[Path.cwd(), *whole]):
-            # Of a shelf its touch runs; a run that was named by itself must be one.
-            if run.kind == "touch" or Path(name) not in whole:
-                found.setdefault(run.folder.resolve(), run)
-    used = [run for run in found.values() if not run.set_aside]
-    if not used:
-        raise InputError("no touch run is there", expected="a run of kind touch", seen=", ".join(runs)[:200],
-                         remedy="padlab capture touch-cap touch --out SHELF records one")
-    summary = summary_of([session_of(run) for run in sorted(used, key=lambda r: r.start_utc)])
+    found = runs_named(runs, kind="touch", by="touch")
+    summary = summary_of_runs(found)
     if out is not None:
         from datetime import UTC, datetime
 
@@ -61,7 +48,7 @@ def command(runs: tuple[str, ...], out: Path | None, as_json: bool) -> None:
         return
     for line in told(summary):
         click.echo(one_line(line))
-    for run in found.values():
+    for run in found:
         if run.set_aside:
             click.echo(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
     if out is not None:

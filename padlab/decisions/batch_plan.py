@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -100,6 +101,68 @@ class BatchPlan:
     def total(self) -> int:
         """Pads to take; the sheets give alike, so that it may be a few more than ``n``."""
         return self.per_sheet * self.sheets
+
+    def to_json(self) -> dict[str, Any]:
+        """The object of ``--plan``."""
+        return {
+            "n": self.n,
+            "sheets": self.spec.sheets,
+            "per_sheet": self.per_sheet,
+            "places": self.places,
+            "characteristics": [
+                {
+                    "name": p.characteristic.name,
+                    "n": p.n,
+                    "acceptance_constant": p.acceptance_constant,
+                    "rule": p.kind,
+                    "rule_words": p.rule_words,
+                    "producer_risk": p.risks.producer_risk,
+                    "consumer_risk": p.risks.consumer_risk,
+                    "operating_curve": [[share, least] for share, least, _ in p.operating_curve],
+                    "operating_curve_most": [[share, most] for share, _, most in p.operating_curve],
+                    "smaller": [{"n": c.n, "consumer_risk": c.consumer_risk} for c in p.smaller],
+                }
+                for p in self.characteristics
+            ],
+        }
+
+    def words(self) -> list[str]:
+        """The plan as a technician reads it."""
+        spec, m = self.spec, len(self.characteristics)
+        risks = spec.risks
+        lines = [f"{spec.material}: test {self.n} pads"]
+        if spec.sheets:
+            lines[0] = (
+                f"{spec.material}: test {self.total} pads, {self.per_sheet} from each of {self.sheets} sheets"
+            )
+        lines += [
+            f"  taken from {self.places} of 9 fields of a sheet (corners, edges, middle), drawn by lot",
+            f"  a lot with {risks.producer_quality:.3g} outside is accepted at least "
+            f"{1 - risks.producer_risk:.3g} of the time,",
+            f"  a lot with {risks.consumer_quality:.3g} outside at most {risks.consumer_risk:.3g} of "
+            "the time",
+        ]
+        if m > 1:
+            lines.append(
+                f"  {m} characteristics must all pass: each may refuse a good lot "
+                f"{risks.producer_risk:g}/{m} = {risks.producer_risk / m:.3g} of the time"
+            )
+        for p in self.characteristics:
+            c = p.characteristic
+            about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
+            lines += ["", f"{about}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
+            lines += [
+                f"  {share:12.2%}    {least:.4f}" + (f" to {most:.4f}" if most - least > 5e-5 else "")
+                for share, least, most in p.operating_curve
+            ]
+            lines += [
+                f"  with {fewer.n} pads a lot at {risks.consumer_quality:.3g} would pass "
+                f"{100 * fewer.consumer_risk:.0f} % of the time"
+                for fewer in p.smaller
+            ]
+            if p.known_spread_n is not None:
+                lines.append(f"  (were the spread known from many lots: {p.known_spread_n:.1f} pads)")
+        return lines
 
 
 def plan_batch(spec: Spec) -> BatchPlan:

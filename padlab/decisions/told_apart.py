@@ -14,11 +14,15 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 from padlab.calibration.budget import Budget, Unknown, difference, smallest_difference, typical, verdict
 from padlab.fitting.results import RunFit
 from padlab.statistics.quantity import Quantity
+
+MOST_PAIRED = 12
+"""Up to so many runs every pair has its verdict."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,13 @@ class Apart:
 def rig_key(fit: RunFit) -> tuple[str, tuple[str, ...]] | None:
     """What two runs must have in common to share the rig's errors; None: recorded elsewhere."""
     return None if fit.rig is None else (fit.rig, tuple(sorted(fit.calibrations)))
+
+
+def pairs_of(fits: Sequence[RunFit]) -> list[Apart]:
+    """Every pair of which something can be said; none where there are too many to be read."""
+    if len(fits) > MOST_PAIRED:
+        return []
+    return [found for a, b in combinations(fits, 2) if (found := told_apart(a, b)) is not None]
 
 
 def told_apart(a: RunFit, b: RunFit) -> Apart | None:

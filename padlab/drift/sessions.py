@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from padlab.calibration.channels import calibration_marks
 from padlab.drift.touch import Strokes, find_strokes
-from padlab.errors import RunError
+from padlab.errors import InputError, RunError
 from padlab.marks import Mark, mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.run import Run
@@ -133,6 +133,24 @@ def session_of(run: Run) -> Session:
     rig = calibration_marks(run, calibrations_of(run), force_n=seen, displacement_mm=NOT_USED)
     marks = (*run.marks, *rig)
     return Session(run.id, run.note or run.id, strokes, median, marks)
+
+
+def summary_of_runs(runs: Sequence[Run]) -> Summary:
+    """What touch runs say together, in the order in which they were recorded; those set aside are left out.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    RunError
+        One that cannot be read as a touch.
+    """
+    used = [run for run in runs if not run.set_aside]
+    if not used:
+        raise InputError("no touch run is there", expected="a run of kind touch",
+                         seen=", ".join(run.id for run in runs)[:200] or "none",
+                         remedy="padlab capture touch-cap touch --out SHELF records one")
+    return summary_of([session_of(run) for run in sorted(used, key=lambda r: r.start_utc)])
 
 
 def summary_of(sessions: Sequence[Session]) -> Summary:

@@ -125,7 +125,16 @@ class Fitted(_Stored):
 
 def is_fitted_file(path: Path) -> bool:
     """Whether a file's name is that of a fitting."""
-    return _NAME.fullmatch(path.name) is not None
+    return is_fitted_name(path.name)
+
+
+def is_fitted_name(name: str) -> bool:
+    """Whether a name is that of a fitting.
+
+    >>> is_fitted_name("band-cornet-3.fitted-2026-11-29.json"), is_fitted_name("band-cornet-3.toml")
+    (True, False)
+    """
+    return _NAME.fullmatch(name) is not None
 
 
 def write_fitted(fitted: Fitted, instrument: Path) -> Path:
@@ -164,8 +173,12 @@ def read_fitted(path: Path) -> Fitted:
     FileFormatError
         The file is damaged; what is wrong is listed.
     """
-    shown = str(path)[:200]
-    data = read_named(path, limit=LIMIT)
+    return fitted_from_bytes(read_named(path, limit=LIMIT), source=str(path))
+
+
+def fitted_from_bytes(data: bytes, *, source: str) -> Fitted:
+    """The same from what a file holds; ``source`` names it."""
+    shown = source[:200]
     try:
         return Fitted.model_validate_json(data)
     except ValidationError as fault:

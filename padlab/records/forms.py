@@ -133,9 +133,19 @@ def read_toml(path: str | Path) -> dict[str, Any]:
     FileFormatError
         Not UTF-8, not TOML, or nested without end.
     """
-    shown = str(path)[:200]
+    return parse_toml(read_named(path, limit=LIMIT), source=str(path))
+
+
+def parse_toml(data: bytes, *, source: str) -> dict[str, Any]:
+    """Parse what a TOML file holds; ``source`` names it.
+
+    Raises
+    ------
+    FileFormatError
+        Not UTF-8, not TOML, or nested without end.
+    """
+    shown = source[:200]
     where = {"path": shown}
-    data = read_named(path, limit=LIMIT)
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except RecursionError as fault:

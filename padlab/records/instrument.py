@@ -22,7 +22,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from padlab.errors import FileFormatError
-from padlab.records.forms import Length, Text, quantity, read_form, read_toml, refuse
+from padlab.records.forms import Length, Text, parse_toml, quantity, read_form, read_toml, refuse
 from padlab.records.pad import F0_N, SIZES_MM
 from padlab.units import FACTORS, MM_PER_THOU, both_lengths
 
@@ -153,6 +153,11 @@ def read_instrument(path: str | Path) -> Instrument:
         The file has mistakes; ``where["mistakes"]`` lists all of them, lacking lines too.
     """
     return instrument_from_table(read_toml(path), source=str(path))
+
+
+def instrument_from_bytes(data: bytes, *, source: str) -> Instrument:
+    """The same from what a file holds."""
+    return instrument_from_table(parse_toml(data, source=source), source=source)
 
 
 def instrument_from_table(table: dict[str, Any], *, source: str) -> Instrument:

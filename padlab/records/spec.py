@@ -18,7 +18,17 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from padlab.errors import FileFormatError, UnitError
-from padlab.records.forms import Form, Length, Text, quantity, read_form, read_toml, refuse, seen_words
+from padlab.records.forms import (
+    Form,
+    Length,
+    Text,
+    parse_toml,
+    quantity,
+    read_form,
+    read_toml,
+    refuse,
+    seen_words,
+)
 from padlab.records.pad import F0_N
 from padlab.statistics.plans import Risks
 from padlab.units import parse_quantity
@@ -157,6 +167,11 @@ def read_spec(path: str | Path) -> Spec:
         The file has mistakes; ``where["mistakes"]`` lists all of them.
     """
     return spec_from_table(read_toml(path), source=str(path))
+
+
+def spec_from_bytes(data: bytes, *, source: str) -> Spec:
+    """The same from what a file holds."""
+    return spec_from_table(parse_toml(data, source=source), source=source)
 
 
 def spec_from_table(table: dict[str, Any], *, source: str) -> Spec:
