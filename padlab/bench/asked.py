@@ -8,22 +8,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from padlab.capture.motor import check_drives
 from padlab.capture.procedure import Procedure, procedure_names, read_procedure
 from padlab.capture.recorder import check_fits
 from padlab.capture.rig import RigFile
-from padlab.drift.touch import PRESETS
-from padlab.errors import FileFormatError, InputError, RunError, UnitError
+from padlab.errors import FileFormatError, InputError, UnitError
 from padlab.records.forms import pad_from_table
 from padlab.records.pad import TEXT_LIMIT, Pad
-from padlab.records.shelf import Shelf
 from padlab.units import parse_quantity
 
 PAD_KEYS = ("id", "material", "material_class", "lot", "outer_diameter", "inner_diameter", "thickness")
-MOST_RUNS = 1000
 KEYS = ("procedure", "pad", "temperature", "humidity", "conditioning", "note", "latitude", "cautions", "move")
 
 
@@ -124,50 +120,6 @@ def _pad(typed: Any, procedure: Procedure, mistakes: list[str]) -> Pad | None:
     except FileFormatError as fault:
         mistakes += fault.where["mistakes"]
         return None
-
-
-def asked_work(form: dict[str, Any], shelf: Path) -> tuple[str, list[Path], dict[str, Any]]:
-    """Which work, on which run folders, how.
-
-    Raises
-    ------
-    InputError
-        No such work, no runs, or a quantity that is none.
-    RunError
-        A run that is not on the shelf, or of another kind.
-    """
-    what, names = form.get("what"), form.get("runs")
-    if what not in ("fit", "compare"):
-        raise InputError("no such work", expected="fit or compare", seen=repr(what)[:60])
-    if not (isinstance(names, list) and 0 < len(names) <= MOST_RUNS
-            and all(isinstance(name, str) for name in names)):
-        raise InputError("choose the runs first", expected=f"1 to {MOST_RUNS} runs",
-                         seen="none" if not names else "something else")
-    runs = [Shelf(shelf).open(name) for name in sorted(set(names))]
-    for run in runs:
-        if run.kind != "pad" or run.state == "recording":
-            raise RunError(f"run {run.id} cannot be {'fitted' if what == 'fit' else 'compared'}",
-                           expected="a run of a pad that has ended", seen=f"kind {run.kind}, {run.state}")
-    options: dict[str, Any] = {}
-    if what == "compare":
-        touch, stop = form.get("touch", "medium"), form.get("stop", "down")
-        if touch not in PRESETS or stop not in ("up", "down"):
-            raise InputError("no such touch, or no such stop", expected=", ".join(PRESETS) + "; up, down",
-                             seen=repr((touch, stop))[:60])
-        limit_mm = _between(form.get("limit", "8thou"), "length", 1e-4, 10)
-        holding_n = _between(form["holding"], "force", 0, 50) if form.get("holding") else None
-        options = {"touch": touch, "stop": stop, "limit_mm": limit_mm, "holding_n": holding_n}
-    return what, [run.folder for run in runs], options
-
-
-def _between(typed: Any, kind: str, low: float, high: float) -> float:
-    if not isinstance(typed, str):
-        raise InputError(f"no {kind}", expected="such as 8thou or 2.5N", seen=repr(typed)[:40])
-    found = parse_quantity(typed[:40], kind)
-    if not low <= found <= high:
-        raise InputError(f"{typed[:40]!r} is no such {kind}", seen=typed[:40],
-                         expected=f"{low:g} to {high:g}")
-    return found
 
 
 def pad_as_typed(pad: Pad) -> dict[str, str]:

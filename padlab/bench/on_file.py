@@ -6,8 +6,9 @@ import re
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
-from padlab.bench.asked import asked_work
+from padlab.bench.asked_work import asked_work
 from padlab.bench.page import Room, answers
+from padlab.bench.traced import traced, traced_calibration
 from padlab.errors import InputError, PadlabError, RunError
 
 if TYPE_CHECKING:
@@ -15,7 +16,19 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.routing import Route
 
-FILTERS = ("material", "lot", "since")
+FILTERS = ("material", "lot", "kind", "since")
+KIND_WORDS = {"pad": "pad", "touch": "touch of a player", "blank": "blank (bare frame)",
+              "check": "check of the rig", "wear": "wear over a service", "gauge": "thickness gauge",
+              "calibration": "calibration"}
+KINDS_OF_FILE = {".pdf": "application/pdf", ".html": "text/html", ".toml": "application/toml"}
+LARGEST_DOWNLOAD = 1 << 30
+"""A larger file of samples is not sent through the page: it is copied from the shelf's folder [B]."""
+
+
+TITLES = {"fit": ("Runs fitted", "shelf"), "compare": ("Stocks compared", "shelf"),
+          "choose": ("Pads chosen", "choose"), "lot": ("A lot judged", "lots"),
+          "life": ("When to renew", "life"), "touch": ("Touch", "touch")}
+"""Of each kind of work its title, and the page that it belongs to."""
 
 
 class OnFile(Room):
@@ -30,6 +43,8 @@ class OnFile(Room):
             Route("/run/{name}", self.run),
             Route("/work/{name}", self.work),
             Route("/report/{name}", self.report),
+            Route("/calibration/{name}", self.calibration),
+            Route("/download/run/{name}/{file:path}", self.samples),
             Route("/download/{name}/{file}", self.download),
             Route("/api/work", self.begin_work, methods=["POST"]),
             Route("/api/work/{name}", self.how_far),
@@ -44,11 +59,13 @@ class OnFile(Room):
         asked = {name: request.query_params.get(name, "").strip()[:200] for name in FILTERS}
         rows, faults = list_runs(Shelf(self.bench.shelf))
         wrong = asked["since"] and not is_day(asked["since"])
-        shown = [r for r in rows if all(not asked[k] or r[k] == asked[k] for k in ("material", "lot"))
+        shown = [r for r in rows if all(not asked[k] or r[k] == asked[k] for k in ("material", "lot", "kind"))
                  and (wrong or not asked["since"] or r["start"] >= asked["since"])]
-        known = {k: sorted({r[k] for r in rows if r[k] is not None}) for k in ("material", "lot")}
+        known = {k: sorted({r[k] for r in rows if r[k] is not None}) for k in ("material", "lot", "kind")}
         return self.page(request, "shelf.html.j2", rows=shown, count=len(rows), known=known, asked=asked,
-                         faults=[str(f) for f in faults], wrong=wrong)
+                         faults=[str(f) for f in faults], wrong=wrong, kind_words=KIND_WORDS,
+                         touches=touches_on(rows), interrupted=any(r["state"] == "interrupted" and not
+                                                                   r["set_aside"] for r in shown))
 
     def run(self, request: Request) -> Response:
         """One run: what is on file of it, and the page of ``padlab fit --report``."""
@@ -58,8 +75,41 @@ class OnFile(Room):
             run = Shelf(self.bench.shelf).open(request.path_params["name"])
         except (RunError, OSError) as fault:
             return self.fault(request, fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
-        return self.page(request, "run.html.j2", run=run, marks=[
-            f"{m.weight}: {m.about}: {m.message}" for m in run.marks])
+        return self.page(request, "run.html.j2", run=run, traced=traced(run, self.bench.shelf),
+                         kind_words=KIND_WORDS,
+                         marks=[f"{m.weight}: {m.about}: {m.message}" for m in run.marks])
+
+    def calibration(self, request: Request) -> Response:
+        """One calibration as it stands on the shelf."""
+        from padlab.records.calibration import read_calibration
+
+        try:
+            found = read_calibration(self.bench.shelf, request.path_params["name"])
+        except (RunError, OSError) as fault:
+            return self.fault(request, fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
+        return self.page(request, "calibration.html.j2", cal=found, **traced_calibration(found))
+
+    def samples(self, request: Request) -> Response:
+        """A file of a run, as it stands on the shelf, to be kept; its name is looked up, it is no path."""
+        from starlette.responses import FileResponse
+
+        from padlab.records.kept_files import kept_file
+        from padlab.records.shelf import Shelf
+
+        try:
+            run = Shelf(self.bench.shelf).open(request.path_params["name"])
+            path = kept_file(run, request.path_params["file"])
+            size = path.stat().st_size
+        except (RunError, OSError) as fault:
+            return self.fault(request, fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
+        if run.state == "recording":
+            return self.fault(request, RunError(f"run {run.id} is still being recorded", seen="it goes on",
+                                                remedy="wait until it has ended"), 409)
+        if size > LARGEST_DOWNLOAD:
+            return self.fault(request, RunError(
+                f"{path.name} is too large for the page", expected=f"at most {LARGEST_DOWNLOAD} bytes",
+                seen=f"{size} bytes", remedy=f"copy it from {path.parent}"), 413)
+        return FileResponse(path, media_type="application/octet-stream", filename=f"{run.id}-{path.name}")
 
     def work(self, request: Request) -> Response:
         """Work that goes on, and its page when it is done."""
@@ -67,7 +117,8 @@ class OnFile(Room):
             work = self.works.find(request.path_params["name"])
         except InputError as fault:
             return self.fault(request, fault)
-        return self.page(request, "work.html.j2", work=work)
+        return self.page(request, "work.html.j2", work=work, title=TITLES[work.what][0],
+                         here=TITLES[work.what][1])
 
     def report(self, request: Request) -> Response:
         """The page that was made, as it is: a document in which no script runs."""
@@ -91,7 +142,7 @@ class OnFile(Room):
             if name is None:
                 return FileResponse(work.folder / one, media_type="text/html")
             if one == name:
-                kind = "application/pdf" if one.endswith(".pdf") else "text/html"
+                kind = KINDS_OF_FILE[one[one.rindex("."):]]
                 return FileResponse(work.folder / one, media_type=kind, filename=one)
         return self.fault(request, InputError("no such file was made", seen=repr(name)[:60],
                                               expected=", ".join(work.made.files)))
@@ -107,14 +158,20 @@ class OnFile(Room):
 
     @answers
     def begin_work(self, form: dict[str, Any]) -> dict[str, Any]:
-        """Fit a run, or compare several."""
-        what, folders, options = asked_work(form, self.bench.shelf)
-        return self.works.start(what, folders, options, f"{datetime.now(UTC):%Y-%m-%d}").to_json()
+        """Fit, compare, choose, judge a lot: whatever takes a while."""
+        asked = asked_work(form, self.bench.shelf)
+        return self.works.start(asked.what, asked.files, asked.options, f"{datetime.now(UTC):%Y-%m-%d}",
+                                asked.runs).to_json()
 
     @answers
     def cancel_work(self, form: dict[str, Any]) -> dict[str, Any]:
         """End a piece of work."""
         return self.works.cancel(str(form.get("id"))[:40]).to_json()
+
+
+def touches_on(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Of the listed runs the recorded touches that may serve, newest first."""
+    return [r for r in rows if r["kind"] == "touch" and r["state"] != "recording" and not r["set_aside"]]
 
 
 def is_day(text: str) -> bool:

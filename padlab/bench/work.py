@@ -23,6 +23,7 @@ from shutil import rmtree
 from typing import Any
 
 from padlab.errors import InputError, PadlabError
+from padlab.records.descriptor import NAME as DESCRIPTOR
 
 MOST_RUNNING = 2
 MOST_KEPT = 24
@@ -34,7 +35,10 @@ Tell = Callable[[int, int, str], None]
 
 @dataclass(frozen=True)
 class Made:
-    """What a piece of work made: files in its folder (name: title, the page to show first), and words."""
+    """What a piece of work made: files in its folder (name: title, the page to show first).
+
+    ``told`` is its answer: ``words`` in a line, ``look`` (good, open or poor), ``more`` lines.
+    """
 
     files: dict[str, str]
     told: dict[str, Any] | None = None
@@ -48,6 +52,7 @@ class Work:
     what: str
     key: Any
     folder: Path
+    runs: tuple[str, ...] = ()
     state: str = "running"                   # running | done | failed | cancelled
     done: int = 0
     total: int = 0
@@ -79,26 +84,29 @@ class Works:
         self._lock = threading.Lock()
         self._all: OrderedDict[str, Work] = OrderedDict()
 
-    def start(self, what: str, folders: list[Path], options: dict[str, Any], made_on: str) -> Work:
-        """Begin, or give what is there already for the same runs as they are now.
+    def start(self, what: str, files: list[Path], options: dict[str, Any], made_on: str,
+              runs: tuple[str, ...] = ()) -> Work:
+        """Begin, or give what is there already for the same files as they are now.
 
         Parameters
         ----------
         what : str
             One of :data:`padlab.bench.made.MAKING`.
-        folders : list of Path
-            The runs that it rests on.
+        files : list of Path
+            What it rests on; the folder of a run stands for its descriptor.
         options : dict
-            How; goes to the other process as it is.
+            How, and of what; goes to the other process as it is.
         made_on : str
             The date that the pages carry.
+        runs : tuple of str
+            The runs that were chosen for it; none where it rests on the whole shelf.
 
         Raises
         ------
         InputError
             Too much is going on.
         """
-        stamps = tuple((str(f), (f / "datapackage.json").stat().st_mtime_ns) for f in folders)
+        stamps = tuple((str(f), (f / DESCRIPTOR if f.is_dir() else f).stat().st_mtime_ns) for f in files)
         key = (what, stamps, json.dumps(options, sort_keys=True), made_on)
         with self._lock:
             for one in self._all.values():
@@ -107,7 +115,8 @@ class Works:
             if sum(one.state == "running" for one in self._all.values()) >= MOST_RUNNING:
                 raise InputError("other work goes on", expected=f"at most {MOST_RUNNING} at a time",
                                  seen="one more", remedy="wait until one has ended, or cancel it")
-            work = Work(secrets.token_hex(8), what, key, self._folder / secrets.token_hex(8))
+            work = Work(secrets.token_hex(8), what, key, self._folder / secrets.token_hex(8),
+                        runs=runs)
             work.folder.mkdir()
             self._all[work.id] = work
             self._forget_old()
@@ -115,7 +124,7 @@ class Works:
         hear, tell = context.Pipe(duplex=False)
         process = context.Process(
             target=_in_its_own_process, daemon=True,
-            args=(what, [str(f) for f in folders], options, str(work.folder), made_on, tell))
+            args=(what, options, str(work.folder), made_on, tell))
         process.start()
         work.process = process
         tell.close()
@@ -197,7 +206,7 @@ def _end(work: Work) -> None:
         process.join(END_S)
 
 
-def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], folder: str, made_on: str,
+def _in_its_own_process(what: str, options: dict[str, Any], folder: str, made_on: str,
                         pipe: Connection) -> None:
     """Do it, and tell how far it is. The rig comes first: this gives way to other work."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -212,7 +221,7 @@ def _in_its_own_process(what: str, folders: list[str], options: dict[str, Any], 
     try:
         from padlab.bench.made import MAKING
 
-        made = MAKING[what]([Path(f) for f in folders], options, Path(folder), made_on, tell)
+        made = MAKING[what](options, Path(folder), made_on, tell)
         pipe.send({"state": "done", "fault": None, "made": made})
     except PadlabError as fault:
         pipe.send({"state": "failed", "fault": fault.to_json()})

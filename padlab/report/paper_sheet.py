@@ -60,13 +60,20 @@ def can_print() -> None:
     InputError
         It is not installed.
     """
-    try:
-        distribution("fpdf2")
-    except PackageNotFoundError as fault:
+    if not is_installed():
         raise InputError(
             "PDF needs one more package", expected="fpdf2", seen="it is not installed",
             remedy="pip install 'padlab[pdf]', or write HTML (--out certificate.html) and print it",
-        ) from fault
+        )
+
+
+def is_installed() -> bool:
+    """Whether the package that writes PDF is there."""
+    try:
+        distribution("fpdf2")
+    except PackageNotFoundError:
+        return False
+    return True
 
 
 def shown(text: str, *, has: Callable[[int], bool], instead: str | None = None) -> str:

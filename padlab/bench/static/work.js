@@ -1,5 +1,5 @@
 "use strict";
-// Work that takes a while: begun, watched, cancelled, and the page that it made. Also the choice of runs.
+// Work that takes a while: begun, watched, cancelled, and the files that it made.
 const el = (id) => document.getElementById(id);
 const say = (fault) => [fault.message, fault.seen && `seen: ${fault.seen}`, fault.remedy && `try: ${fault.remedy}`].filter(Boolean).join("; ");
 
@@ -20,6 +20,23 @@ function ended(words, fault) {
   el("fault").textContent = words;
 }
 
+function listed(words, href) {
+  const item = document.createElement("li"), link = document.createElement("a");
+  link.href = href;
+  link.textContent = words;
+  item.append(link);
+  return item;
+}
+
+function answered(answer) {
+  if (!answer) return;
+  el("told").textContent = answer.words;
+  el("told").classList.add(answer.look);
+  el("told").hidden = false;
+  el("more").hidden = !answer.more || answer.more.length === 0;
+  el("more").replaceChildren(...(answer.more || []).map((words) => { const item = document.createElement("li"); item.textContent = words; return item; }));
+}
+
 async function follow(id) {
   el("cancel").onclick = () => ask("/api/cancel", { id });
   for (;;) {
@@ -31,15 +48,12 @@ async function follow(id) {
     if (told.state === "cancelled") return ended("Cancelled; nothing of it is kept.", true);
     if (told.state === "done") {
       ended("", false);
-      el("open").href = el("made").src = `/report/${id}`;
+      answered(told.told);
+      el("made").src = `/report/${id}`;
       el("made").hidden = el("alone").hidden = false;
-      el("files").replaceChildren(...told.files.map(({ name, title }) => {
-        const item = document.createElement("li"), link = document.createElement("a");
-        link.href = `/download/${id}/${name}`;
-        link.textContent = `Keep: ${title} (${name})`;
-        item.append(link);
-        return item;
-      }));
+      const open = listed("Open it alone, to print", `/report/${id}`);
+      Object.assign(open.firstChild, { target: "_blank", rel: "noopener" });
+      el("files").replaceChildren(open, ...told.files.map(({ name, title }) => listed(`Keep: ${title} (${name})`, `/download/${id}/${name}`)));
       return undefined;
     }
     await new Promise((next) => setTimeout(next, 250));
@@ -51,20 +65,4 @@ if (box && box.dataset.id) follow(box.dataset.id);
 else if (box) {
   ask("/api/work", { what: box.dataset.what, runs: box.dataset.runs.split(" ") })
     .then((told) => (told.error ? ended(say(told.error), true) : follow(told.id)));
-}
-
-const compare = el("compare");
-if (compare) {
-  const boxes = [...document.querySelectorAll("[name=run]")], all = el("all");
-  const count = () => { el("chosen").textContent = `${boxes.filter((b) => b.checked).length} chosen`; };
-  all.addEventListener("change", () => { for (const b of boxes) b.checked = all.checked; count(); });
-  for (const b of boxes) b.addEventListener("change", count);
-  compare.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    const field = compare.elements;
-    const told = await ask("/api/work", { what: "compare", runs: boxes.filter((b) => b.checked).map((b) => b.value),
-      touch: field.touch.value, limit: field.limit.value, holding: field.holding.value, stop: field.stop.value });
-    if (told.error) { el("fault").hidden = false; el("fault").textContent = say(told.error); } else location.href = `/work/${told.id}`;
-  });
-  count();
 }

@@ -1,0 +1,111 @@
+"""What is decided from what is on file: pads for an instrument, a delivered lot, when to renew, a touch.
+
+Each page asks; :mod:`padlab.bench.asked_work` reads what was filled in, :mod:`padlab.bench.made` makes it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from padlab.bench.asked_work import check_touch, instrument_as_typed, sent_file
+from padlab.bench.on_file import touches_on
+from padlab.bench.page import Room, answers
+from padlab.errors import PadlabError
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+    from starlette.routing import Route
+
+VALVES = 4
+"""Valves that the form of an instrument has; files may have nine."""
+
+
+class Deciding(Room):
+    """The pages on which something is decided."""
+
+    def routes(self) -> list[Route]:
+        """Their addresses."""
+        from starlette.routing import Route
+
+        return [
+            Route("/choose", self.choose),
+            Route("/lots", self.lots),
+            Route("/life", self.life),
+            Route("/touch", self.touch),
+            Route("/api/instrument", self.instrument, methods=["POST"]),
+            Route("/api/spec", self.spec, methods=["POST"]),
+        ]
+
+    def choose(self, request: Request) -> Response:
+        """Which pad for every stop of an instrument."""
+        from padlab.records.instruments_kept import instruments_kept
+        from padlab.records.shop import NAME
+
+        rows, faults = self._on_file()
+        try:
+            kept = instruments_kept(self.bench.shelf)
+        except (PadlabError, OSError) as fault:
+            kept, faults = [], [*faults, str(fault)]
+        pads = [r for r in rows if r["kind"] == "pad" and not r["set_aside"]]
+        return self.page(request, "choose.html.j2", kept=kept, touches=self._touches(rows), faults=faults,
+                         valves=VALVES, runs=len(pads), stocks=sorted({r["material"] for r in pads}),
+                         has_shop=(self.bench.shelf / NAME).is_file())
+
+    def lots(self, request: Request) -> Response:
+        """Accept, refuse or test more of a delivered lot."""
+        from padlab.report.paper_sheet import is_installed
+
+        rows, faults = self._on_file()
+        stocks = sorted({(r["material"], r["lot"]) for r in rows if r["material"] and r["lot"]})
+        return self.page(request, "lots.html.j2", stocks=stocks, faults=faults, has_pdf=is_installed())
+
+    def life(self, request: Request) -> Response:
+        """When a new pad of each stock will need renewing."""
+        rows, faults = self._on_file()
+        worn = [r for r in rows if r["kind"] == "wear" and r["state"] != "recording"]
+        return self.page(request, "life.html.j2", rows=worn, faults=faults)
+
+    def touch(self, request: Request) -> Response:
+        """How hard and how long a player presses."""
+        rows, faults = self._on_file()
+        return self.page(request, "touch.html.j2", rows=self._touches(rows), faults=faults)
+
+    @answers
+    def instrument(self, form: dict[str, Any]) -> dict[str, Any]:
+        """The instrument file of a filled-in form, to be kept; nothing of it is written here."""
+        return {"text": instrument_as_typed(form)}
+
+    @answers
+    def spec(self, form: dict[str, Any]) -> dict[str, Any]:
+        """What a spec asks for: the plan, as ``padlab qualify --plan`` words it, and the lots on file."""
+        from padlab.decisions.batch_plan import plan_batch
+        from padlab.decisions.shelf_lot import lots_on
+        from padlab.records.spec import spec_from_bytes
+
+        name, data = sent_file(form)
+        spec = spec_from_bytes(data, source=name)
+        check_touch(spec, self.bench.shelf)
+        plan = plan_batch(spec)
+        return {"material": spec.material, "plan": plan.words(), "lots": lots_on(self.bench.shelf, spec)}
+
+    def _on_file(self) -> tuple[list[dict[str, Any]], list[str]]:
+        """The rows of the shelf, and what of it could not be read."""
+        from padlab.records.index import list_runs
+        from padlab.records.shelf import Shelf
+
+        rows, faults = list_runs(Shelf(self.bench.shelf))
+        return rows, [str(fault) for fault in faults]
+
+    def _touches(self, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """The recorded touches, each with its note, which names the session."""
+        from padlab.records.shelf import Shelf
+
+        found = []
+        for row in touches_on(rows):
+            try:
+                note = Shelf(self.bench.shelf).open(row["run"]).note
+            except (PadlabError, OSError):
+                note = None                               # told in the list of faults, where it is opened
+            found.append({**row, "note": note})
+        return found

@@ -1,0 +1,144 @@
+"use strict";
+// Forms that ask for something: what was filled in is sent whole; mistakes come back all at once, each at its field.
+const mistakesOf = (fault) => (fault.where && Array.isArray(fault.where.mistakes) && fault.where.mistakes.length ? fault.where.mistakes : [say(fault)]);
+const LARGEST_FILE = 48 * 1024;
+
+function labelled(field) {
+  const words = [...field.labels[0].childNodes].filter((one) => one.nodeType === Node.TEXT_NODE).map((one) => one.textContent.trim()).join("");
+  const place = /^valve\.(\d)\.(down|up)\./.exec(field.name);
+  return place ? `Valve ${place[1]}, ${place[2]} stop, ${words}` : words;
+}
+
+function wrong(form, fault) {
+  const list = fault ? mistakesOf(fault) : [], places = el("mistakes");
+  for (const field of form.querySelectorAll("[aria-invalid]")) { field.removeAttribute("aria-invalid"); field.removeAttribute("aria-describedby"); }
+  for (const note of form.querySelectorAll(".at-field")) note.remove();
+  let first = null;
+  places.replaceChildren(...list.map((words, number) => {
+    const item = document.createElement("li"), key = words.split(":")[0], field = form.elements[key];
+    item.textContent = words;
+    if (!field || !field.setAttribute || field.closest("[hidden]") || !field.labels.length) return item;
+    const note = document.createElement("span"), about = words.slice(key.length + 1).trim();
+    item.textContent = `${labelled(field)}: ${about}`;
+    note.textContent = about;
+    note.className = "at-field poor";
+    note.id = `mistake-${number}`;
+    field.labels[0].append(note);
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", note.id);
+    if (!first || field.compareDocumentPosition(first) & Node.DOCUMENT_POSITION_FOLLOWING) first = field;
+    return item;
+  }));
+  if (first) {
+    for (let box = first.closest("details"); box; box = box.parentElement.closest("details")) box.open = true;
+    first.focus();
+  } else if (list.length) places.scrollIntoView({ block: "center" });
+}
+
+async function fileOf(input) {
+  const file = input.files[0];
+  if (!file) return {};
+  if (file.size > LARGEST_FILE) return { name: file.name, text: "", large: file.size };
+  const bytes = await file.arrayBuffer();
+  try {
+    return { name: file.name, text: new TextDecoder("utf-8", { fatal: true }).decode(bytes) };
+  } catch {
+    return { name: file.name, text: "", binary: true };
+  }
+}
+
+const refused = (file) => (file.large ? { message: `${file.name} is too large: ${file.large} bytes, at most ${LARGEST_FILE}` }
+  : file.binary ? { message: `${file.name} is no text in UTF-8` } : null);
+
+function filledIn(form) {
+  const fields = {};
+  for (const field of form.querySelectorAll("[data-source=form] [name]")) fields[field.name] = field.type === "checkbox" ? field.checked : field.value;
+  if (form.elements.touch.value !== "file") fields.touch = form.elements.touch.value;
+  return fields;
+}
+
+async function asked(form) {
+  const what = { what: form.dataset.what };
+  for (const field of form.elements) {
+    if (!field.name || field.name === "run" || field.closest("[data-source=form]") || field.type === "file") continue;
+    if (field.type === "radio" && !field.checked) continue;
+    what[field.name] = field.value;
+  }
+  const boxes = [...form.querySelectorAll("[name=run]")];
+  if (boxes.length) what.runs = boxes.filter((box) => box.checked).map((box) => box.value);
+  const source = what.source;
+  if (form.elements.file && (!source || source === "file")) Object.assign(what, await fileOf(form.elements.file));
+  if (source === "form") what.fields = filledIn(form);
+  return what;
+}
+
+function choices(form) {
+  const boxes = [...form.querySelectorAll("[name=run]")], all = el("all");
+  if (!all) return;
+  const count = () => {
+    const some = boxes.filter((box) => box.checked).length;
+    el("chosen").textContent = `${some} of ${boxes.length} chosen`;
+    all.checked = some > 0 && some === boxes.length;
+    all.indeterminate = some > 0 && some < boxes.length;
+  };
+  all.addEventListener("change", () => { for (const box of boxes) box.checked = all.checked; count(); });
+  for (const box of boxes) box.addEventListener("change", count);
+  count();
+}
+
+function sources(form) {
+  const show = () => {
+    const one = form.querySelector("[name=source]:checked");
+    for (const part of form.querySelectorAll("[data-source]")) part.hidden = !one || part.dataset.source !== one.value;
+    el("keep").hidden = !one || one.value !== "form";
+    const asFile = form.elements.touch.options[0];
+    asFile.textContent = one && one.value === "form" ? "medium, unless chosen" : "as the file says";
+  };
+  for (const one of form.querySelectorAll("[name=source]")) one.addEventListener("change", show);
+  show();
+  el("keep").addEventListener("click", async () => {
+    const told = await ask("/api/instrument", { fields: filledIn(form) });
+    wrong(form, told.error);
+    if (told.error) return;
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([told.text], { type: "application/toml" }));
+    link.download = "instrument.toml";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  });
+}
+
+function spec(form) {
+  const input = form.elements.file, lot = form.elements.lot;
+  input.addEventListener("change", async () => {
+    el("judge").disabled = true;
+    el("plan").hidden = true;
+    const file = await fileOf(input);
+    const told = refused(file) ? { error: refused(file) } : await ask(input.dataset.look, file);
+    wrong(form, told.error);
+    if (told.error) return;
+    el("plan-head").textContent = told.plan[0];
+    const first = told.plan.indexOf("");
+    el("plan-first").textContent = told.plan.slice(1, first < 0 ? undefined : first).map((line) => line.trim()).join("; ").replaceAll(",;", ",") + ".";
+    el("plan-words").textContent = told.plan.join("\n");
+    lot.replaceChildren(...told.lots.map((name) => { const one = document.createElement("option"); one.value = one.textContent = name; return one; }));
+    el("no-lot").hidden = told.lots.length > 0;
+    lot.closest(".grid").hidden = told.lots.length === 0;
+    el("judge").disabled = told.lots.length === 0;
+    el("plan").hidden = false;
+  });
+  if (input.files.length) input.dispatchEvent(new Event("change"));       // chosen before the page was loaded again
+}
+
+for (const form of document.querySelectorAll("form.asks")) {
+  choices(form);
+  if (form.querySelector("[name=source]")) sources(form);
+  if (form.querySelector("[data-look]")) spec(form);
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const what = await asked(form);
+    const told = refused(what) ? { error: refused(what) } : await ask("/api/work", what);
+    wrong(form, told.error);
+    if (!told.error) location.href = `/work/${told.id}`;
+  });
+}
