@@ -364,3 +364,26 @@ def test_an_interrupted_run_says_what_to_do(served, cookie):
         kept.write_text(before, encoding="utf-8")
     assert "It ended early" in page
     assert "do it again" in page
+
+
+def test_what_was_made_is_found_again(served, cookie):
+    told, files = made(served, cookie, what="touch", runs=served.of_kind("touch"))
+    for page in ("/shelf", "/touch"):
+        assert f'href="/work/{told["id"]}"' in served.ask("GET", page, cookie=cookie).body.decode()
+    assert told["id"] not in served.ask("GET", "/life", cookie=cookie).body.decode()
+    shown = served.ask("GET", f"/report/{told['id']}/touch.html", cookie=cookie)
+    assert shown.body == files["touch.html"]
+    assert "content-disposition" not in shown.headers
+    for name in ("..", "labels.html", "%2e%2e", "touch.html%00"):
+        assert served.ask("GET", f"/report/{told['id']}/{name}", cookie=cookie).status == 404
+
+
+def test_instruments_by_the_day_on_which_they_are_due(served, cookie):
+    done = CliRunner().invoke(cli, ["due", str(served.shelf / "instruments"), "--json"])
+    page = served.ask("GET", "/life", cookie=cookie).body.decode()
+    rows = json.loads(done.stdout)["instruments"]
+    assert rows
+    for row in rows:
+        assert f"<td class=\"nb\">{row['valve']} {row['stop']}</td>" in page
+        if row["due_on"] is not None:
+            assert row["due_on"]["value"] in page
