@@ -39,6 +39,7 @@ class AskedWork:
     files: list[Path]
     options: dict[str, Any]
     runs: tuple[str, ...] = ()               # ids of the runs that were chosen; none: the whole shelf
+    about: str = ""                          # what it is about, in a few words
 
 
 def asked_work(sent: dict[str, Any], shelf: Path) -> AskedWork:
@@ -121,7 +122,7 @@ def _choose(form: Form, shelf: Path) -> AskedWork:
     shop = [shelf / SHOP] if (shelf / SHOP).is_file() else []
     return AskedWork("choose", [*Shelf(shelf).run_folders(), *shop], {
         "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "touch": named,
-        "keep": form.sent.get("source") == "form"})
+        "keep": form.sent.get("source") == "form"}, about=wanted.label)
 
 
 def _instrument(form: Form, shelf: Path) -> tuple[str, bytes]:
@@ -180,7 +181,8 @@ def _lot(form: Form, shelf: Path) -> AskedWork:
     check_touch(spec, shelf)
     form.refuse()
     return AskedWork("lot", list(Shelf(shelf).run_folders()), {
-        "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "lot": lot})
+        "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "lot": lot},
+        about=f"{spec.material}, lot {lot}")
 
 
 def check_touch(spec: Spec, shelf: Path) -> None:
@@ -243,7 +245,17 @@ def _runs(form: Form, shelf: Path, kind: str, done: str) -> list[Run]:
 def _of(what: str, runs: list[Run], options: dict[str, Any], more: Any = ()) -> AskedWork:
     files = list(dict.fromkeys([*(run.folder for run in runs), *more]))
     return AskedWork(what, files, {**options, "runs": [str(run.folder) for run in runs]},
-                     tuple(run.id for run in runs))
+                     tuple(run.id for run in runs), _about(runs))
+
+
+def _about(runs: list[Run]) -> str:
+    """What some runs are of: the stocks, or the run itself."""
+    if len(runs) == 1:
+        pad = runs[0].pad
+        return runs[0].id if pad is None else f"{pad.material}, lot {pad.lot}, pad {pad.id}"
+    stocks = sorted({run.pad.material for run in runs if run.pad})
+    several = f" of {', '.join(stocks[:3])}{' and others' if len(stocks) > 3 else ''}" if stocks else ""
+    return f"{len(runs)} runs{several}"
 
 
 ASKING: dict[str, Callable[[Form, Path], AskedWork]] = {

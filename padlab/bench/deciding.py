@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from padlab.bench.asked_work import check_touch, instrument_as_typed, sent_file
-from padlab.bench.on_file import touches_on
+from padlab.bench.on_file import TITLES, touches_on
 from padlab.bench.page import Room, answers
 from padlab.errors import PadlabError
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
     from starlette.routing import Route
+
+    from padlab.decisions.instrument import Due
 
 VALVES = 4
 """Valves that the form of an instrument has; files may have nine."""
@@ -50,7 +52,7 @@ class Deciding(Room):
         pads = [r for r in rows if r["kind"] == "pad" and not r["set_aside"]]
         return self.page(request, "choose.html.j2", kept=kept, touches=self._touches(rows), faults=faults,
                          valves=VALVES, runs=len(pads), stocks=sorted({r["material"] for r in pads}),
-                         has_shop=(self.bench.shelf / NAME).is_file())
+                         has_shop=(self.bench.shelf / NAME).is_file(), **self._recent("choose"))
 
     def lots(self, request: Request) -> Response:
         """Accept, refuse or test more of a delivered lot."""
@@ -58,18 +60,22 @@ class Deciding(Room):
 
         rows, faults = self._on_file()
         stocks = sorted({(r["material"], r["lot"]) for r in rows if r["material"] and r["lot"]})
-        return self.page(request, "lots.html.j2", stocks=stocks, faults=faults, has_pdf=is_installed())
+        return self.page(request, "lots.html.j2", stocks=stocks, faults=faults, has_pdf=is_installed(),
+                         **self._recent("lot"))
 
     def life(self, request: Request) -> Response:
         """When a new pad of each stock will need renewing."""
         rows, faults = self._on_file()
         worn = [r for r in rows if r["kind"] == "wear" and r["state"] != "recording"]
-        return self.page(request, "life.html.j2", rows=worn, faults=faults)
+        due, more = self._due()
+        return self.page(request, "life.html.j2", rows=worn, due=due, faults=[*faults, *more],
+                         **self._recent("life"))
 
     def touch(self, request: Request) -> Response:
         """How hard and how long a player presses."""
         rows, faults = self._on_file()
-        return self.page(request, "touch.html.j2", rows=self._touches(rows), faults=faults)
+        return self.page(request, "touch.html.j2", rows=self._touches(rows), faults=faults,
+                         **self._recent("touch"))
 
     @answers
     def instrument(self, form: dict[str, Any]) -> dict[str, Any]:
@@ -96,6 +102,21 @@ class Deciding(Room):
 
         rows, faults = list_runs(Shelf(self.bench.shelf))
         return rows, [str(fault) for fault in faults]
+
+    def _recent(self, what: str) -> dict[str, Any]:
+        return {"recent": self.works.newest(what), "titles": TITLES}
+
+    def _due(self) -> tuple[list[Due], list[str]]:
+        """When the pads of the instruments kept on the shelf are due, as ``padlab due`` lists them."""
+        from padlab.decisions.instrument import due
+        from padlab.records.fitted import fittings_in
+        from padlab.records.instruments_kept import FOLDER
+
+        folder = self.bench.shelf / FOLDER
+        if not folder.is_dir():
+            return [], []
+        found, unreadable = fittings_in(folder)
+        return due(found), [f"not read: {path.name}: {fault.message}" for path, fault in unreadable]
 
     def _touches(self, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """The recorded touches, each with its note, which names the session."""

@@ -43,6 +43,7 @@ class OnFile(Room):
             Route("/run/{name}", self.run),
             Route("/work/{name}", self.work),
             Route("/report/{name}", self.report),
+            Route("/report/{name}/{file}", self.report),
             Route("/calibration/{name}", self.calibration),
             Route("/download/run/{name}/{file:path}", self.samples),
             Route("/download/{name}/{file}", self.download),
@@ -62,10 +63,11 @@ class OnFile(Room):
         shown = [r for r in rows if all(not asked[k] or r[k] == asked[k] for k in ("material", "lot", "kind"))
                  and (wrong or not asked["since"] or r["start"] >= asked["since"])]
         known = {k: sorted({r[k] for r in rows if r[k] is not None}) for k in ("material", "lot", "kind")}
+        interrupted = any(r["state"] == "interrupted" and not r["set_aside"] for r in shown)
         return self.page(request, "shelf.html.j2", rows=shown, count=len(rows), known=known, asked=asked,
                          faults=[str(f) for f in faults], wrong=wrong, kind_words=KIND_WORDS,
-                         touches=touches_on(rows), interrupted=any(r["state"] == "interrupted" and not
-                                                                   r["set_aside"] for r in shown))
+                         touches=touches_on(rows), interrupted=interrupted, recent=self.works.newest(),
+                         titles=TITLES)
 
     def run(self, request: Request) -> Response:
         """One run: what is on file of it, and the page of ``padlab fit --report``."""
@@ -117,19 +119,19 @@ class OnFile(Room):
             work = self.works.find(request.path_params["name"])
         except InputError as fault:
             return self.fault(request, fault)
-        return self.page(request, "work.html.j2", work=work, title=TITLES[work.what][0],
-                         here=TITLES[work.what][1])
+        title, here = TITLES[work.what]
+        return self.page(request, "work.html.j2", work=work, title=title, here=here)
 
     def report(self, request: Request) -> Response:
-        """The page that was made, as it is: a document in which no script runs."""
-        return self._file(request, None)
+        """A page that was made, the first or one by its name: a document in which no script runs."""
+        return self._file(request, request.path_params.get("file"), is_shown=True)
 
     def download(self, request: Request) -> Response:
         """One of the files that were made, to be kept."""
-        return self._file(request, request.path_params["file"])
+        return self._file(request, request.path_params["file"], is_shown=False)
 
-    def _file(self, request: Request, name: str | None) -> Response:
-        """A file of a piece of work: its page, or one by its name, to be kept; it is looked up, no path."""
+    def _file(self, request: Request, name: str | None, *, is_shown: bool) -> Response:
+        """A file of a piece of work, to be shown or to be kept; a name is looked up, it is no path."""
         from starlette.responses import FileResponse
 
         try:
@@ -139,9 +141,9 @@ class OnFile(Room):
         if work.made is None:
             return self.fault(request, InputError("this page is not made", seen=work.state, expected="done"))
         for one in work.made.files:
-            if name is None:
+            if is_shown and name in (None, one) and one.endswith(".html"):
                 return FileResponse(work.folder / one, media_type="text/html")
-            if one == name:
+            if not is_shown and one == name:
                 kind = KINDS_OF_FILE[one[one.rindex("."):]]
                 return FileResponse(work.folder / one, media_type=kind, filename=one)
         return self.fault(request, InputError("no such file was made", seen=repr(name)[:60],
@@ -161,7 +163,7 @@ class OnFile(Room):
         """Fit, compare, choose, judge a lot: whatever takes a while."""
         asked = asked_work(form, self.bench.shelf)
         return self.works.start(asked.what, asked.files, asked.options, f"{datetime.now(UTC):%Y-%m-%d}",
-                                asked.runs).to_json()
+                                asked.runs, asked.about).to_json()
 
     @answers
     def cancel_work(self, form: dict[str, Any]) -> dict[str, Any]:

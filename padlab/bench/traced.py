@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from padlab.calibration.frame import channel_calibrations
 from padlab.errors import PadlabError, RunError
 from padlab.records.calibration import Calibration, read_calibration
 from padlab.records.kept_files import KeptFile, kept_files
@@ -52,7 +51,8 @@ def traced(run: Run, shelf: Path) -> Traced:
         files = kept_files(run)
     except (RunError, OSError) as found:
         fault = str(found)
-    names = tuple(dict.fromkeys((*run.calibrations, *channel_calibrations(run))))
+    by_channel = [c["calibration"] for c in _channels(run) if c["calibration"]]
+    names = tuple(dict.fromkeys((*run.calibrations, *by_channel)))
     procedure = run.procedure or {}
     steps = procedure.get("steps") or procedure.get("step") or ()
     said = procedure.get("title") or procedure.get("name") or "none: not recorded by a procedure"

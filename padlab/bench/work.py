@@ -53,6 +53,7 @@ class Work:
     key: Any
     folder: Path
     runs: tuple[str, ...] = ()
+    about: str = ""
     state: str = "running"                   # running | done | failed | cancelled
     done: int = 0
     total: int = 0
@@ -85,7 +86,7 @@ class Works:
         self._all: OrderedDict[str, Work] = OrderedDict()
 
     def start(self, what: str, files: list[Path], options: dict[str, Any], made_on: str,
-              runs: tuple[str, ...] = ()) -> Work:
+              runs: tuple[str, ...] = (), about: str = "") -> Work:
         """Begin, or give what is there already for the same files as they are now.
 
         Parameters
@@ -100,6 +101,8 @@ class Works:
             The date that the pages carry.
         runs : tuple of str
             The runs that were chosen for it; none where it rests on the whole shelf.
+        about : str
+            What it is about, for the list of what was made.
 
         Raises
         ------
@@ -116,7 +119,7 @@ class Works:
                 raise InputError("other work goes on", expected=f"at most {MOST_RUNNING} at a time",
                                  seen="one more", remedy="wait until one has ended, or cancel it")
             work = Work(secrets.token_hex(8), what, key, self._folder / secrets.token_hex(8),
-                        runs=runs)
+                        runs=runs, about=about)
             work.folder.mkdir()
             self._all[work.id] = work
             self._forget_old()
@@ -146,6 +149,12 @@ class Works:
                 return self._all[name]
         raise InputError("there is no such work any more", expected="work that was begun since the page was",
                          seen=repr(name[:40]), remedy="begin it again from what is on file")
+
+    def newest(self, *kinds: str) -> list[Work]:
+        """What goes on or is done, of some kinds or of all, newest first."""
+        with self._lock:
+            return [one for one in reversed(self._all.values())
+                    if one.state in ("running", "done") and (not kinds or one.what in kinds)]
 
     def cancel(self, name: str) -> Work:
         """End it; nothing of it is kept."""

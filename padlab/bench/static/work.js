@@ -51,9 +51,12 @@ async function follow(id) {
       answered(told.told);
       el("made").src = `/report/${id}`;
       el("made").hidden = el("alone").hidden = false;
-      const open = listed("Open it alone, to print", `/report/${id}`);
-      Object.assign(open.firstChild, { target: "_blank", rel: "noopener" });
-      el("files").replaceChildren(open, ...told.files.map(({ name, title }) => listed(`Keep: ${title} (${name})`, `/download/${id}/${name}`)));
+      const pages = told.files.filter(({ name }) => name.endsWith(".html")).map(({ name, title }) => {
+        const open = listed(`Open alone, to print: ${title}`, `/report/${id}/${name}`);
+        Object.assign(open.firstChild, { target: "_blank", rel: "noopener" });
+        return open;
+      });
+      el("files").replaceChildren(...pages, ...told.files.map(({ name, title }) => listed(`Keep: ${title} (${name})`, `/download/${id}/${name}`)));
       return undefined;
     }
     await new Promise((next) => setTimeout(next, 250));
