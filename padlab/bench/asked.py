@@ -87,11 +87,10 @@ def procedures_for(rig: RigFile) -> list[Procedure]:
     >>> [one.name for one in procedures_for(read_rig("touch-cap"))]
     ['touch']
     """
-    measures = {c.quantity for i in rig.to_record().instruments for c in i.channels}
     found = []
     names = sorted(procedure_names(), key=lambda name: (name not in EVERY_DAY, name))
     for one in map(read_procedure, [*EVERY_DAY, *names[len(EVERY_DAY):]]):
-        if one.is_endurance or (one.kind != "touch" and "displacement" not in measures):
+        if one.is_endurance:
             continue
         with contextlib.suppress(InputError):              # it cannot: it is not offered
             check_fits(rig.to_record(), one)

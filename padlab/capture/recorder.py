@@ -99,18 +99,18 @@ def check_fits(rig: RigRecord, procedure: Procedure) -> None:
     Raises
     ------
     InputError
-        No force channel, or a force above 80 % of the cell's limit.
+        A channel is missing, or it presses above 80 % of the cell's limit.
     """
     force = rig.channel("force")
-    if procedure.is_by_weights:
-        if rig.channel("displacement") is None:
-            raise InputError(f"rig {rig.name} measures no displacement",
-                             expected="a channel with quantity displacement",
+    needed = {"force": not procedure.is_by_weights,
+              "displacement": procedure.is_by_weights or procedure.kind in ("pad", "blank", "check")}
+    for quantity, is_needed in needed.items():
+        if is_needed and rig.channel(quantity) is None:
+            raise InputError(f"rig {rig.name} measures no {quantity}, which procedure {procedure.name} needs",
+                             expected=f"a channel with quantity {quantity}",
                              seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
-        return
     if force is None:
-        raise InputError(f"rig {rig.name} measures no force", expected="a channel with quantity force",
-                         seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
+        return
     most = max((s.to_n for s in procedure.steps if s.to_n is not None), default=0.0)
     if force.limit is not None and most > SHARE_OF_LIMIT * force.limit:
         raise InputError(
