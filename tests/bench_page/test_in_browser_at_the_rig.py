@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import re
+import signal
 from pathlib import Path
 
 import pytest
@@ -245,6 +247,74 @@ def test_contrast_is_enough_in_light_and_dark(at_bench):
         page.emulate_media(color_scheme=scheme)
         worst = page.evaluate(CONTRAST)
         assert worst[0] >= 4.5, (scheme, worst)
+
+
+def test_keys_of_a_foot_switch_and_of_zero(at_bench):
+    """Each key is answered in words; a press is taken back and asked for once more; F8 shows from zero."""
+    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    page.locator("body[data-phase=listening]").wait_for()
+    page.locator("#place", has_text=re.compile(r"\d")).wait_for()
+    page.keyboard.press("F8")
+    page.locator("#place-net").wait_for()
+    page.locator("#heard", has_text="a run takes its own").wait_for()
+    page.keyboard.press("F8")
+    page.locator("#place-net").wait_for(state="hidden")
+    start_run(page, "blank")
+    page.locator("#said .good", has_text="1 of 5").wait_for()
+    for key, name in (("PageDown", "PageDown"), ("Space", "Space"), ("F13", "F13")):
+        page.evaluate("(key) => dispatchEvent(new KeyboardEvent('keydown', {key, cancelable: true}))",
+                      " " if key == "Space" else key)
+        page.locator("#heard", has_text=f"{name} was heard: nothing to press").wait_for()
+    deadline = 30
+    while not page.locator("#said .poor", has_text="taken back").count():
+        page.keyboard.press("Backspace")
+        page.locator("#heard", has_text="Backspace was heard").wait_for()
+        page.wait_for_timeout(50)
+        deadline -= 1
+        assert deadline
+    assert page.locator("#said li", has_text="once more").count()
+    page.keyboard.press("Escape")
+    page.locator("#result h2").wait_for()
+    steps = kept_steps(served)
+    assert any("taken back" in (one["reason"] or "") for one in steps)
+
+
+def kept_steps(served):
+    (run,) = (served.shelf / "runs").iterdir()
+    return json.loads((run / "datapackage.json").read_text("utf-8"))["padlab"]["steps"]
+
+
+def test_killed_while_it_records_the_run_is_there_and_can_be_repeated(at_bench, serve_bench, chromium):
+    """After kill -9 of the server the next one says so, and offers the run or its repetition."""
+    page, served, rig = at_bench("--speed", "20", "--hand", "still")
+    start_run(page, "warm-up", pad={**PAD, "lot": "<b>7</b>"})
+    page.locator("#said .good").first.wait_for()                       # the zero was taken
+    os.kill(served.process.pid, signal.SIGKILL)
+    page.locator("#offline", has_text="does not hear from padlab").wait_for()
+    (run,) = (served.shelf / "runs").iterdir()
+    assert kept(served)[0]["state"] == "recording"                     # nobody could say otherwise
+    anew = serve_bench("--rig", "bench", "--url", rig.urls[0], "--port", str(served.port), shelf=served.shelf)
+    page.locator("#offline", has_text="open the newest link").wait_for()   # the old tab is told where to go
+    page.goto(anew.link)
+    told = page.locator("#broken")
+    told.wait_for()
+    assert "warm-up, grey wool felt, lot <b>7</b>, pad A3" in told.inner_text()
+    assert kept(served)[0]["state"] == "interrupted"
+    assert page.locator("#keep-broken").get_attribute("href") == f"/run/{run.name}"
+    page.click("#repeat-broken")
+    page.locator("body[data-phase=listening]").wait_for()
+    assert page.input_value("[name=procedure]") == "warm-up"
+    assert page.input_value("[name='pad.id']") == "A3"
+    assert page.input_value("[name='pad.lot']") == "<b>7</b>"
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("body[data-phase=recording]").wait_for()
+    assert page.locator("#broken").is_hidden()
+    page.keyboard.press("Escape")
+    page.locator("#result h2").wait_for()
+    page.reload()
+    page.locator("#result h2").wait_for()
+    assert page.locator("#broken").count() == 0                        # ended by hand: nothing to be told
 
 
 CONTRAST = """() => {
