@@ -20,6 +20,7 @@ def _fits(folders: list[Path], tell: Tell, *, drawn: bool) -> tuple[list[Any], l
     from padlab.errors import FitError, RunError
     from padlab.fitting.run_fit import fit_run
     from padlab.records.shelf import open_run
+    from padlab.signals.remade import with_samples
 
     fits: list[Any] = []
     not_fitted: list[tuple[Any, PadlabError]] = []
@@ -27,6 +28,7 @@ def _fits(folders: list[Path], tell: Tell, *, drawn: bool) -> tuple[list[Any], l
         tell(number, len(folders), f"fitting run {number + 1} of {len(folders)}")
         run = open_run(folder)
         try:
+            run = with_samples(run)
             fit = fit_run(run, drawn=drawn, replayed=True)
         except (FitError, RunError) as fault:
             not_fitted.append((run, fault))

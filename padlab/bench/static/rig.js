@@ -8,6 +8,7 @@ const HEARD_MS = 6000;
 // A foot switch is a keyboard with one key or two; these are what they are sold with.
 const STEP_KEYS = [" ", "Enter", "PageDown", "F9", ...Array.from({ length: 12 }, (_, i) => `F${13 + i}`)];
 const AGAIN_KEYS = ["Backspace", "PageUp"];
+const PRESSED = ["stroke", "bare", "hold", "keep"];
 const ZERO_KEY = "F8";
 const loop = new Loop(el("loop"));
 const quiet = matchMedia("(prefers-reduced-motion: reduce)");
@@ -86,7 +87,8 @@ function prompts() {
   const run = state.run;
   if (running() && run) put("prompt", run.prompt);
   else {
-    put("prompt", state.phase === "lost" ? "The rig is not there." : el("form") ? "Ready: say what pad it is, then start." : "Ready.");
+    const form = el("form"), ready = !form ? "Ready." : el("pad").hidden ? "Ready to start." : "Ready: say what pad it is, then start.";
+    put("prompt", state.phase === "lost" ? "The rig is not there." : ready);
     put("progress", state.rig ? `rig ${state.rig.name}` : "");
   }
   const last = running() ? (state.said || []).filter((s) => s.tone !== "prompt").slice(-1)[0] : null;
@@ -144,9 +146,11 @@ function trust() {
   const told = state.rig ? state.rig.trust : [];
   for (const [quantity, id] of [["force", "force-trust"], ["displacement", "place-trust"]]) {
     const one = told.find((t) => t.quantity === quantity);
-    put(id, one ? one.words : "not measured by this rig");
+    put(id, one ? one.words : "");
     el(id).className = `trust ${one ? one.weight : ""}`;
+    el(id).closest(".figure").hidden = Boolean(state.rig) && !one;
   }
+  show("gauge", !state.rig || told.some((t) => t.quantity === "force"));
   put("trust", told.map((t) => `${t.quantity}: ${t.words}, ${t.more}`).join("; "));
 }
 
@@ -161,7 +165,7 @@ function shown() {
   show("stop", running());
   el("stop").disabled = !running();
   show("confirm", running() && run && run.by_weights && drives);
-  show("again", running() && run && !run.by_weights && !run.has_motor && drives);
+  show("again", running() && run && !run.has_motor && drives && run.steps.some((s) => PRESSED.includes(s.do)));
   show("zero", !running() && drives);
   if (el("zero")) {
     el("zero").setAttribute("aria-pressed", String(Boolean(state.zero)));
@@ -227,6 +231,7 @@ function kindOfForm() {
   put("note-name", kind === "touch" ? "Session: who plays, and what" : "Note");
   const told = ["material", "lot", "material_class", "outer_diameter", "inner_diameter", "thickness"]
     .map((key) => form.elements[`pad.${key}`].value.trim()).filter((text) => text);
+  prompts();
   put("pad-told", told.length > 1 ? told.join(", ") : "to be filled in");
 }
 
