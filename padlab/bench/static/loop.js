@@ -19,7 +19,11 @@ class Loop {
 
   clear(axes) { this.axes = axes || this.axes; this.points = []; this.waiting = []; this.box = null; this.redraw(); }
 
-  add(points) { for (const v of points) this.waiting.push(v); }
+  // A tab in the background draws nothing: then the newest wait, as many as are kept.
+  add(points) {
+    for (const v of points) this.waiting.push(v);
+    if (this.waiting.length > 40000) this.waiting.splice(0, this.waiting.length - 24000);
+  }
 
   // One picture: a quarter of what waits, all of it where much has gathered. True while more waits.
   picture() {
