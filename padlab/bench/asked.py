@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,6 +21,8 @@ from padlab.records.pad import TEXT_LIMIT, Pad
 from padlab.units import parse_quantity
 
 PAD_KEYS = ("id", "material", "material_class", "lot", "outer_diameter", "inner_diameter", "thickness")
+EVERY_DAY = ("standard", "blank", "check")
+"""Procedures that are offered first."""
 KEYS = ("procedure", "pad", "temperature", "humidity", "conditioning", "note", "latitude", "cautions", "move")
 
 
@@ -71,6 +74,26 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
             raise InputError("the motor was not let to move; nothing was sent to it", seen="no tick",
                              expected="a tick that says that you stand beside it and it may move")
     return AskedRun(procedure, pad, environment, note)
+
+
+def procedures_for(rig: RigFile) -> list[Procedure]:
+    """What this rig can do while somebody stands beside it, what is done every day first.
+
+    >>> from padlab.capture.rig import read_rig
+    >>> [one.name for one in procedures_for(read_rig("touch-cap"))]
+    ['touch']
+    """
+    found = []
+    names = sorted(procedure_names(), key=lambda name: (name not in EVERY_DAY, name))
+    for one in map(read_procedure, [*EVERY_DAY, *names[len(EVERY_DAY):]]):
+        if one.is_endurance:
+            continue
+        with contextlib.suppress(InputError):              # it cannot: it is not offered
+            check_fits(rig.to_record(), one)
+            if rig.motor is not None:
+                check_drives(rig, one)
+            found.append(one)
+    return found
 
 
 def _text(form: dict[str, Any], key: str, mistakes: list[str]) -> str | None:

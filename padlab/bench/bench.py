@@ -1,7 +1,7 @@
 """One bench: its shelf, its rig, and the run that is made on it. There is one, however many tabs look.
 
     one thread:  listen -> (asked for a run) -> record -> listen ...
-    the tabs:    start, stop, confirm, "I am here"          --> flags that the thread looks at
+    the tabs:    start, stop, confirm, again, "I am here"   --> flags that the thread looks at
                  live state                                 <-- padlab.bench.live
 
 The run is made by the same recorder as on the command line. A tab that is closed takes nothing with
@@ -16,11 +16,12 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from padlab.bench.asked import PAD_KEYS, AskedRun, asked_run, pad_as_typed
-from padlab.bench.live import Live, steps_in_words
+from padlab.bench.live import AXES, Live, steps_in_words
 from padlab.capture.beside import (
     blank_for,
     check_calibrations,
@@ -37,12 +38,15 @@ from padlab.records.calibration import read_calibration
 from padlab.records.shelf import Shelf, open_run
 
 if TYPE_CHECKING:
+    from padlab.records.pad import Pad
     from padlab.records.recording import Recording
     from padlab.records.run import Run
 
 log = logging.getLogger(__name__)
 
 LOOK_S = 0.25
+TURN_S = 1 / 30
+"""A run is looked at so often while it is shown [s]."""
 AGAIN_S = 1.0
 """A rig that is not there is tried again after so long [s]."""
 SILENT_S = 3.0
@@ -77,6 +81,8 @@ class Bench:
         self._is_busy = self._is_closing = False
         self._stop = threading.Event()
         self._confirmed = 0
+        self._again = threading.Event()
+        self._broken: dict[str, Any] | None = None
         self._watchers = 0
         self._here_s = clock()
         self._last_pad: dict[str, str] | None = None
@@ -85,7 +91,8 @@ class Bench:
         self._thread = threading.Thread(target=self._work, name="bench")
 
     def open(self) -> None:
-        """Begin to listen."""
+        """Look whether a run was broken off, then begin to listen."""
+        self._broken = self._newest_broken()
         self._thread.start()
 
     def close(self) -> None:
@@ -147,16 +154,16 @@ class Bench:
                            remedy="wait until it has ended, or stop it")
             self._is_busy, self._asked = True, asked
             self._stop.clear()
-            self._confirmed = 0
+            self._again.clear()
+            self._confirmed, self._broken = 0, None
             self._here_s = self._clock()
             if asked.pad is not None:
                 self._last_pad = pad_as_typed(asked.pad)
-            self.live.new_loop()
+            self.live.new_loop(_axes(rig))
             self.live.put(phase="starting", trouble=None, result=None, run={
                 "procedure": asked.procedure.name, "title": asked.procedure.title,
-                "pad": None if asked.pad is None else f"{asked.pad.material}, lot {asked.pad.lot}, "
-                                                      f"pad {asked.pad.id}",
-                "steps": steps_in_words(asked.procedure.steps), "index": 0, "count": 0, "progress": "",
+                "pad": None if asked.pad is None else _named(asked.pad),
+                "steps": steps_in_words(asked.procedure.steps), "index": 0, "count": 0,
                 "prompt": "opening the rig", "target": None, "zero_taken": False, "id": None,
                 "by_weights": asked.procedure.is_by_weights, "has_motor": rig.motor is not None})
             self._news.notify_all()
@@ -176,12 +183,49 @@ class Bench:
             self._confirmed = min(self._confirmed + 1, MOST_CONFIRMED)
         return "noted: the weight is on"
 
+    def again(self) -> str:
+        """Take back the last press, so that it is asked for once more. Gives what was done, in words."""
+        run = self.live.state()["run"]
+        if run is None or not self._is_busy:
+            return "no run is being made"
+        if run["by_weights"]:
+            return "a weight is not taken back: what was touched too soon is left out by itself; go on"
+        if run["has_motor"]:
+            return "a motor does nothing twice: stop the run, and begin another"
+        self._again.set()
+        return "the last press is to be taken back"
+
+    def zero(self, on: Any) -> str:
+        """Show readings less where the rig stands now, or as they come; for the eye only.
+
+        Raises
+        ------
+        InputError
+            Neither True nor False, or a run is being made.
+        """
+        if not isinstance(on, bool):
+            raise InputError("zero or as read?", expected="on: true or false", seen=repr(on)[:40])
+        if self._is_busy:
+            raise Busy("a run takes its own zero", expected="a rig at rest", seen="a run")
+        if self.live.zero(on):
+            return "shown from zero; a run takes its own"
+        return "nothing was read that could be the zero" if on else "shown as read"
+
     # -- what the page shows besides ---------------------------------------------------------------------
 
     @property
     def rig(self) -> RigFile | None:
         """The rig that is used."""
         return self._rig
+
+    def broken_off(self) -> dict[str, Any] | None:
+        """The newest run on the shelf, if its recording was cut off and none was begun here since."""
+        return self._broken
+
+    def trust_anew(self) -> None:
+        """Read again what the rig's readings rest on: a calibration may have come, or have expired."""
+        if self._rig is not None:
+            self.live.put(rig=self._told_of(self._rig))
 
     def last_pad(self) -> dict[str, str]:
         """The pad that was filled in last, here or in the newest pad run on the shelf."""
@@ -192,6 +236,21 @@ class Bench:
     def cautions_are_new(self) -> bool:
         """Whether this rig's cautions were never shown for this shelf."""
         return self._rig is None or self._rig.name not in rigs_with_cautions_shown(self.shelf)
+
+    def _newest_broken(self) -> dict[str, Any] | None:
+        """A run that nobody ended: its lock is free, and its record does not say why it ended."""
+        for folder in Shelf(self.shelf).run_folders(passed_over=lambda _: None)[:1]:
+            try:
+                run = open_run(folder)
+            except (RunError, OSError):
+                return None                                # damaged: the list of what is on file says so
+            if not run.was_cut_off or run.set_aside is not None:
+                return None
+            return {"run": run.id, "kind": run.kind, "start": run.start_utc[:16].replace("T", " "),
+                    "rig": None if run.rig is None else run.rig.name,
+                    "procedure": (run.procedure or {}).get("name"),
+                    "pad": None if run.pad is None else _named(run.pad)}
+        return None
 
     def _newest_pad(self) -> dict[str, str]:
         for folder in Shelf(self.shelf).run_folders(passed_over=lambda _: None)[:20]:
@@ -207,23 +266,31 @@ class Bench:
 
     def _take_rig(self, rig: RigFile) -> None:
         self._rig = rig
-        self.live.put(phase="lost", figures={}, run=None, result=None, rig={
-            "name": rig.name, "has_motor": rig.motor is not None, "trust": self._trust(rig)},
-            trouble={"message": "not looked at yet", "remedy": "it is opened as soon as a page looks on"})
+        self.live.forget()
+        self.live.put(phase="lost", run=None, result=None, rig=self._told_of(rig),
+                      trouble={"message": "not looked at yet",
+                               "remedy": "it is opened as soon as a page looks on"})
 
-    def _trust(self, rig: RigFile) -> list[str]:
-        """What each quantity rests on, in words."""
-        words = []
+    def _told_of(self, rig: RigFile) -> dict[str, Any]:
+        return {"name": rig.name, "has_motor": rig.motor is not None, "trust": self._trust(rig)}
+
+    def _trust(self, rig: RigFile) -> list[dict[str, str]]:
+        """What each quantity rests on: in few words, what it weighs (as a mark does), and more."""
+        told = []
         for channel in (c for i in rig.to_record().instruments for c in i.channels):
-            told = "not calibrated: what the rig file states is taken"
+            words, weight, more = "not calibrated", "caution", "what the rig file states is taken"
             if channel.calibration is not None:
+                more = f"calibration {channel.calibration}"
                 try:
                     kept = read_calibration(self.shelf, channel.calibration)
-                    told = f"calibration {kept.id}, good until {kept.expires[:10]}"
+                    words, weight = f"calibrated until {kept.expires[:10]}", "good"
+                    if kept.is_expired(datetime.now(UTC).isoformat()):
+                        words, weight = f"calibration expired on {kept.expires[:10]}", "caution"
                 except (RunError, OSError):
-                    told = f"calibration {channel.calibration} is not on this shelf"
-            words.append(f"{channel.quantity}: {told}")
-        return words
+                    words, weight = "calibration missing", "stop"
+                    more = f"{channel.calibration} is not on this shelf: no run can be begun"
+            told.append({"quantity": channel.quantity, "words": words, "weight": weight, "more": more})
+        return told
 
     def _work(self) -> None:
         while True:
@@ -259,7 +326,8 @@ class Bench:
                     self.live.look(looks)
         except RigError as fault:
             if self._asked is None:
-                self.live.put(phase="lost", figures={}, trouble=fault.to_json())
+                self.live.put(phase="lost", trouble=fault.to_json())
+                self.live.forget()
             with self._news:
                 self._news.wait_for(lambda: self._is_wanted() or self._rig is not rig, AGAIN_S)
 
@@ -277,7 +345,7 @@ class Bench:
                     blank=blank_for(remembered, asked.procedure.kind, self.shelf),
                     calibrations=(skew,) if skew else (), should_stop=self._should_stop, clock=self._clock,
                     on_begin=lambda recording: self._begun(rig, recording), confirmed=self._taken,
-                    motor=motor, observe=self.live.observe)
+                    motor=motor, observe=self.live.observe, again=self._taken_back, turn_s=TURN_S)
         except (PadlabError, OSError) as fault:
             self._failed(fault if isinstance(fault, PadlabError) else PadlabError(str(fault)))
             return
@@ -296,6 +364,11 @@ class Bench:
             self._confirmed -= had
         return had
 
+    def _taken_back(self) -> bool:
+        is_asked = self._again.is_set()
+        self._again.clear()
+        return is_asked
+
     def _begun(self, rig: RigFile, recording: Recording) -> None:
         keep_cautions_shown(self.shelf, rig.name)
         run = self.live.state()["run"]
@@ -312,3 +385,14 @@ class Bench:
         self.live.put(phase="ended", result={
             "run": None if run is None else run["id"], "state": "failed", "kind": None,
             "why": fault.message, "fault": fault.to_json(), "marks": []})
+
+
+def _named(pad: Pad) -> str:
+    return f"{pad.material}, lot {pad.lot}, pad {pad.id}"
+
+
+def _axes(rig: RigFile) -> tuple[str, str]:
+    """What is drawn of a rig: force over displacement, or the one of them that it measures over time."""
+    measures = {c.quantity for i in rig.to_record().instruments for c in i.channels}
+    missing = {"force", "displacement"} - measures
+    return AXES if not missing else ("time", "displacement" if "force" in missing else "force")

@@ -12,11 +12,13 @@ from typing import Any
 from padlab.bench.made_decisions import choose, lot
 from padlab.bench.work import Made, Tell
 from padlab.drift.player import player_on
+from padlab.errors import RunError
 from padlab.fitting.each_run import Answers, FitEach, NotFitted, fit_each, none_fitted
 from padlab.fitting.many import Asked
 from padlab.fitting.results import RunFit
 from padlab.records.run import Run
 from padlab.records.shelf import find_runs, open_run
+from padlab.signals.remade import with_samples
 
 
 def fit_and_tell(tell: Tell) -> FitEach:
@@ -28,7 +30,15 @@ def fit_and_tell(tell: Tell) -> FitEach:
                 yield next(answers)
             tell(count, count, "drawing the page")
 
-        return fit_each(runs, asked, watched=watched)
+        whole: list[Run] = []
+        broken: list[NotFitted] = []
+        for run in runs:
+            try:
+                whole.append(with_samples(run))            # of a run that was cut off they are made now
+            except RunError as fault:
+                broken.append(NotFitted(run, fault))
+        fits, not_fitted = fit_each(whole, asked, watched=watched)
+        return fits, [*broken, *not_fitted]
     return fit
 
 

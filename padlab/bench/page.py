@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
 FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css"),
+         "rig.css": ("bench/static", "text/css"),
          "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript"),
+         "choose_rig.js": ("bench/static", "text/javascript"),
          "work.js": ("bench/static", "text/javascript"), "asks.js": ("bench/static", "text/javascript"),
          "decide.css": ("bench/static", "text/css")}
 """What the pages ask for by name; the first is the reports' own style."""

@@ -1,4 +1,4 @@
-"""One tab that looks on: the state ten times a second where it changed, and the new points of the loop.
+"""One tab that looks on: what is new thirty times a second while a run is made, else ten times.
 
 Nothing is done over this socket. What a tab sends means "somebody is here", whatever it says.
 """
@@ -8,15 +8,19 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from padlab.bench.live import Seen
 
 if TYPE_CHECKING:
     from starlette.websockets import WebSocket
 
     from padlab.bench.bench import Bench
 
-EVERY_S = 0.1
-"""How often a tab gets what is new [s]."""
+EVERY_S = {"recording": 1 / 30}
+"""How often a tab gets what is new [s], by what the bench is doing ..."""
+ELSE_S = 0.1
+"""... and while it does anything else [s]."""
 
 
 async def look_on(socket: WebSocket, bench: Bench, is_ending: Callable[[], bool]) -> None:
@@ -27,20 +31,16 @@ async def look_on(socket: WebSocket, bench: Bench, is_ending: Callable[[], bool]
     may_drive = socket.scope["guest"].may_drive
     bench.watch(1)
     hearing = asyncio.create_task(_hear(socket, bench, may_drive))
+    seen = Seen()
     try:
-        told, loop, seen = "", -1, 0
         while not (is_ending() or hearing.done()):
-            message: dict[str, Any] = {}
-            state = json.dumps({**bench.live.state(), "may_drive": may_drive}, allow_nan=False)
-            if state != told:
-                message["state"], told = state, state
-            was = loop
-            loop, seen, points = bench.live.points(loop, seen)
-            if points or loop != was:
-                message |= {"loop": loop, "points": points}
-            if message:
-                await asyncio.wait_for(socket.send_text(json.dumps(message, allow_nan=False)), 10)
-            await asyncio.wait([hearing], timeout=EVERY_S)
+            news = bench.live.news(seen)
+            if "state" in news:
+                news["state"]["may_drive"] = may_drive
+            if news:
+                text = json.dumps(news, allow_nan=False, separators=(",", ":"))
+                await asyncio.wait_for(socket.send_text(text), 10)
+            await asyncio.wait([hearing], timeout=EVERY_S.get(bench.live.phase, ELSE_S))
         if not hearing.done():
             await socket.close(1001)
     except (WebSocketDisconnect, TimeoutError, RuntimeError):

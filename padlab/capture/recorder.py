@@ -99,18 +99,18 @@ def check_fits(rig: RigRecord, procedure: Procedure) -> None:
     Raises
     ------
     InputError
-        No force channel, or a force above 80 % of the cell's limit.
+        A channel is missing, or it presses above 80 % of the cell's limit.
     """
     force = rig.channel("force")
-    if procedure.is_by_weights:
-        if rig.channel("displacement") is None:
-            raise InputError(f"rig {rig.name} measures no displacement",
-                             expected="a channel with quantity displacement",
+    needed = {"force": not procedure.is_by_weights,
+              "displacement": procedure.is_by_weights or procedure.kind in ("pad", "blank", "check")}
+    for quantity, is_needed in needed.items():
+        if is_needed and rig.channel(quantity) is None:
+            raise InputError(f"rig {rig.name} measures no {quantity}, which procedure {procedure.name} needs",
+                             expected=f"a channel with quantity {quantity}",
                              seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
-        return
     if force is None:
-        raise InputError(f"rig {rig.name} measures no force", expected="a channel with quantity force",
-                         seen=", ".join(c.quantity for i in rig.instruments for c in i.channels))
+        return
     most = max((s.to_n for s in procedure.steps if s.to_n is not None), default=0.0)
     if force.limit is not None and most > SHARE_OF_LIMIT * force.limit:
         raise InputError(
@@ -142,6 +142,8 @@ def record(
     yes_after_s: float | None = None,
     motor: Motor | None = None,
     observe: Observe | None = None,
+    again: Callable[[], bool] = lambda: False,
+    turn_s: float = TURN_S,
 ) -> Run:
     """Record one run.
 
@@ -178,6 +180,10 @@ def record(
         Open, and this rig's: it presses instead of a hand. It is made safe whatever ends the run.
     observe : callable, optional
         Looks on: called with readings that are kept already, before the steps see them; it must be quick.
+    again : callable
+        Pressed by hand: asked several times a second, True once for each press that is to be taken back.
+    turn_s : float
+        What has come is stored and looked at together this often [s]; a motor has its own.
 
     Returns
     -------
@@ -210,7 +216,7 @@ def record(
         follower = WeightFollower(procedure, yes_after_s=yes_after_s) if procedure.is_by_weights \
             else StepFollower(procedure)
         recorder = Recorder(recording, follower, screen, clock, patience_s, give_up_s, confirmed, motor,
-                            observe)
+                            observe, again, turn_s)
         for port, instrument in zip(ports, remembered.instruments, strict=True):
             rate = next(i.lines_per_s for i in rig.instrument if i.name == instrument.name)
             gap_s = max(GAP_S, 5 / rate) if rate else 10 * GAP_S
@@ -239,10 +245,10 @@ class Recorder:
         screen: Screen,
         clock: Callable[[], float], patience_s: float, give_up_s: float,
         confirmed: Callable[[], bool] = lambda: False, motor: Motor | None = None,
-        observe: Observe | None = None,
+        observe: Observe | None = None, again: Callable[[], bool] = lambda: False, turn_s: float = TURN_S,
     ) -> None:
-        self.observe = observe
-        self.motor, self.turn_s = motor, TURN_S if motor is None else motor.turn_s
+        self.observe, self.again = observe, again
+        self.motor, self.turn_s = motor, turn_s if motor is None else motor.turn_s
         self.recording, self.screen, self.clock = recording, screen, clock
         self.patience_s, self.give_up_s = patience_s, give_up_s
         self.follower, self.confirmed = follower, confirmed
@@ -508,6 +514,8 @@ class Recorder:
         self._looked_s = now = self.clock()
         if isinstance(self.follower, WeightFollower) and self.confirmed():
             self.follower.confirm()
+        if isinstance(self.follower, StepFollower) and self.motor is None and self.again():
+            self._say_all(self.follower.again())
         if self._waiting:
             times, seen = (np.concatenate(column) for column in zip(*self._waiting, strict=True))
             self._waiting.clear()

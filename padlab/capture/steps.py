@@ -17,7 +17,7 @@ analysis uses are found again in the stored samples; what is noted here is what 
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -28,6 +28,7 @@ from padlab.capture.procedure import Procedure, Step
 from padlab.capture.prompts import AT_REST, HANDS_OFF, Said, prompt
 from padlab.capture.quiet import Quiet
 from padlab.records.pad import F0_N
+from padlab.signals.seen import TAKEN_BACK
 
 Array = NDArray[np.float64]
 
@@ -46,6 +47,8 @@ ENOUGH = 0.9
 TAIL_S, TAIL_SAMPLES = 1.0, 50
 """At rest after the last step, so that the zero of the force can be checked."""
 MISSING = "readings are missing while it was pressed"
+PRESSED = ("stroke", "bare", "hold", "keep")
+"""Steps that a hand presses, and may want to do again."""
 PIECE = 256
 """Samples looked at together, so that the answer does not depend on how they arrive."""
 
@@ -158,6 +161,39 @@ class StepFollower:
         self._hold = _Hold()
         said, self._said = self._said, []
         return said
+
+    def again(self) -> list[Said]:
+        """Take back the last press that counted, at the word of whoever pressed: it is asked for once more.
+
+        Both stay on record, the first as one that does not count. Where nothing can be taken back the answer
+        says why; nothing has changed then.
+        """
+        refused = self._why_not_again()
+        if refused is not None:
+            self._say(f"{refused}: {self.prompt()}")
+        else:
+            last = self.attempts[-1]
+            self.attempts[-1] = replace(last, good=False, reason=TAKEN_BACK)
+            self.count = (self.count if last.step == self.index else self.steps[last.step].count) - 1
+            self.index, self._poor_in_row, self._hold = last.step, 0, _Hold()
+            peak = "" if last.peak_n is None else f", {last.peak_n:.1f} N"
+            self._say(f"taken back: {last.label}{peak}; it stays on record and does not count", "poor")
+            self._say("once more: " + self.prompt())
+        said, self._said = self._said, []
+        return said
+
+    def _why_not_again(self) -> str | None:
+        press = self._finder.press
+        if self.done or not self.attempts:
+            return "nothing was pressed that could be taken back"
+        if press is not None and press.peak_n >= self.touch_n:
+            return "let go first, then take it back"
+        last = self.attempts[-1]
+        if not last.good:
+            return "the last one does not count anyway"
+        if last.do not in PRESSED or not last.step <= self.index <= last.step + 1:
+            return "the last step was no press"
+        return None
 
     def prompt(self) -> str:
         """What the hand is to do now."""

@@ -35,6 +35,7 @@ class ChannelLook:
     unit: str
     value: float | None
     noise: float | None
+    mean: float | None = None
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,8 @@ class Watch:
         for c in self._record.channels:
             value = c.sign * (c.scale * values[:, self._record.columns.index(c.name)] + c.offset)
             channels.append(ChannelLook(c.quantity, c.unit, float(value[-1]) if value.size else None,
-                                        float(value.std(ddof=1)) if value.size > 1 else None))
+                                        float(value.std(ddof=1)) if value.size > 1 else None,
+                                        float(value.mean()) if value.size else None))
         counts = self._wire.counts
         new, self._bad_shown = counts.bad_lines > self._bad_shown, counts.bad_lines
         why = None if len(values) else self._why_none(spent, new)

@@ -15,7 +15,7 @@ from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import ForceZero, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
-from padlab.signals.seen import seen
+from padlab.signals.seen import TAKEN_BACK, seen
 
 Array = NDArray[np.float64]
 
@@ -37,6 +37,7 @@ On virtual wool felt a touch of 0-0.2 N left on makes the give 1-2 % too small.
 """
 APART = {"keep": "kept", "free": "played"}
 """Steps in which the force is nobody's: a locked press, free playing."""
+LEFT_OUT = "left out"
 ENDURED = "endurance"
 """The label of strokes that only wear."""
 SPEED_RATIO = 3.0
@@ -113,7 +114,8 @@ def set_apart(attempts: Iterable[Any]) -> list[tuple[float, float, str]]:
     up to there are the way to it.
     """
     found = seen(attempts)
-    apart = [(s.from_s, s.to_s, APART[s.do]) for s in found if s.do in APART]
+    apart = [(s.from_s, s.to_s, LEFT_OUT if s.reason == TAKEN_BACK else APART[s.do]) for s in found
+             if s.reason == TAKEN_BACK or s.do in APART]
     if endured := [s.to_s for s in found if s.good and s.label == ENDURED]:
         worked_in = [s.to_s for s in found if s.good and s.label == "working-in"]
         apart.append((max((t for t in worked_in if t < endured[-1]), default=0.0), endured[-1], "endured"))
@@ -164,6 +166,7 @@ def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
         travel = float(position[p.peak] - position[p.start])
         speed = travel / loading if loading > 0 else np.inf
         role, reason = (roles[p.number], "") if p.number in roles else _role(p, peak)
+        reason = TAKEN_BACK if role == LEFT_OUT and p.number in roles else reason
         last = min(p.stop, time.size) - 1
         if p.number not in roles and role != "left out" and any(
                 a < time[last] and b > time[p.start] for a, b in holes):

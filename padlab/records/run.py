@@ -82,6 +82,12 @@ class Run:
     _samples: pd.DataFrame | None = field(default=None, repr=False, compare=False)
 
     @property
+    def was_cut_off(self) -> bool:
+        """Whether its recording was cut off (killed, no power): it does not say itself why it ended."""
+        return self.state == "interrupted" and any(
+            m.code == "interrupted" and m.about == self.id for m in self.marks)
+
+    @property
     def samples(self) -> pd.DataFrame:
         """The samples; a run opened by the shelf carries them or knows how to read them.
 

@@ -22,7 +22,7 @@ from padlab.marks import Mark, mark
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
-from padlab.signals.seen import seen
+from padlab.signals.seen import TAKEN_BACK, seen
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,7 +71,8 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any
         As stored in a run; by it is known what was asked. None: nothing was asked.
     attempts : iterable of mapping, optional
         The attempts at its steps, as stored in a run: what was played freely, or kept under a locked
-        press, is judged neither as a stroke nor as a hold.
+        press, is judged neither as a stroke nor as a hold; a press that was taken back neither as to its
+        speed nor as to how still it was held.
 
     Returns
     -------
@@ -79,7 +80,9 @@ def judge(samples: Mapping[str, Any] | pd.DataFrame, procedure: Mapping[str, Any
         None where the run is good.
     """
     steps = list((procedure or {}).get("steps", ()))
-    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", "")), _freely(attempts)))
+    attempts = list(attempts)
+    back = tuple((s.from_s, s.to_s) for s in seen(attempts) if s.reason == TAKEN_BACK)
+    return tuple(_findings(samples, steps, str((procedure or {}).get("kind", "")), _freely(attempts), back))
 
 
 def _freely(attempts: Iterable[Any]) -> tuple[tuple[float, float], ...]:
@@ -88,7 +91,8 @@ def _freely(attempts: Iterable[Any]) -> tuple[tuple[float, float], ...]:
 
 
 def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, Any]],
-              kind: str, free_s: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
+              kind: str, free_s: tuple[tuple[float, float], ...],
+              back_s: tuple[tuple[float, float], ...]) -> Iterator[Finding]:
     time = np.asarray(samples["time_s"], dtype=np.float64)
     if "temperature_c" in samples:
         yield from _temperature(time, np.asarray(samples["temperature_c"], dtype=np.float64))
@@ -110,10 +114,12 @@ def _findings(samples: Mapping[str, Any] | pd.DataFrame, steps: list[dict[str, A
     net = force - zero.value_n
     presses = [p for p in find_presses(time, net)
                if not any(a <= time[p.peak] <= b for a, b in free_s)]
+    # What was taken back is judged by its force alone: that the pad remembers.
+    counted = [p for p in presses if not any(a <= time[p.peak] <= b for a, b in back_s)]
     if free_s or not any(s.get("do") in ("keep", "free") for s in steps):     # else: which are they?
         yield from _overshoot(presses, net, steps)
-        yield from _holds(presses, time, net)
-    yield from _speed(presses, time, net, position, kind)
+        yield from _holds(counted, time, net)
+    yield from _speed(counted, time, net, position, kind)
     if position is not None and kind in ("blank", "check"):
         yield from _returned(presses, time, net, position)
 

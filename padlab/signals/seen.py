@@ -11,6 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeGuard
 
+TAKEN_BACK = "taken back by whoever pressed, and asked for once more"
+"""The reason of an attempt that the readings show to be good and that does not count all the same."""
+
 
 @dataclass(frozen=True)
 class Seen:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import re
-import socket
+import signal
 from pathlib import Path
 
 import pytest
@@ -20,8 +21,7 @@ def _beside(name):
 
 
 browser, shared = _beside("browser"), _beside("conftest")
-# Beside tests of ports in real time a browser takes the time that those need: -m long, by themselves.
-pytestmark = [pytest.mark.long,
+pytestmark = [pytest.mark.browser,
               pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))]
 PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
        "inner_diameter": "8mm", "thickness": "63thou"}
@@ -230,6 +230,7 @@ def test_the_unit_is_remembered_and_nothing_is_wider_than_a_phone(at_bench):
     page.emulate_media(reduced_motion="reduce", color_scheme="dark")
     assert page.evaluate("getComputedStyle(document.getElementById('needle')).transitionDuration") == "0s"
     # By keyboard alone: from the top to the button that starts, every stop of the focus is seen.
+    page.locator("#other").evaluate("one => { one.open = true; }")
     page.keyboard.press("Tab")
     reached = set()
     for _ in range(60):
@@ -246,6 +247,74 @@ def test_contrast_is_enough_in_light_and_dark(at_bench):
         page.emulate_media(color_scheme=scheme)
         worst = page.evaluate(CONTRAST)
         assert worst[0] >= 4.5, (scheme, worst)
+
+
+def test_keys_of_a_foot_switch_and_of_zero(at_bench):
+    """Each key is answered in words; a press is taken back and asked for once more; F8 shows from zero."""
+    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    page.locator("body[data-phase=listening]").wait_for()
+    page.locator("#place", has_text=re.compile(r"\d")).wait_for()
+    page.keyboard.press("F8")
+    page.locator("#place-net").wait_for()
+    page.locator("#heard", has_text="a run takes its own").wait_for()
+    page.keyboard.press("F8")
+    page.locator("#place-net").wait_for(state="hidden")
+    start_run(page, "blank")
+    page.locator("#said .good", has_text="1 of 5").wait_for()
+    for key, name in (("PageDown", "PageDown"), ("Space", "Space"), ("F13", "F13")):
+        page.evaluate("(key) => dispatchEvent(new KeyboardEvent('keydown', {key, cancelable: true}))",
+                      " " if key == "Space" else key)
+        page.locator("#heard", has_text=f"{name} was heard: nothing to press").wait_for()
+    deadline = 30
+    while not page.locator("#said .poor", has_text="taken back").count():
+        page.keyboard.press("Backspace")
+        page.locator("#heard", has_text="Backspace was heard").wait_for()
+        page.wait_for_timeout(50)
+        deadline -= 1
+        assert deadline
+    assert page.locator("#said li", has_text="once more").count()
+    page.keyboard.press("Escape")
+    page.locator("#result h2").wait_for()
+    steps = kept_steps(served)
+    assert any("taken back" in (one["reason"] or "") for one in steps)
+
+
+def kept_steps(served):
+    (run,) = (served.shelf / "runs").iterdir()
+    return json.loads((run / "datapackage.json").read_text("utf-8"))["padlab"]["steps"]
+
+
+def test_killed_while_it_records_the_run_is_there_and_can_be_repeated(at_bench, serve_bench, chromium):
+    """After kill -9 of the server the next one says so, and offers the run or its repetition."""
+    page, served, rig = at_bench("--speed", "20", "--hand", "still")
+    start_run(page, "warm-up", pad={**PAD, "lot": "<b>7</b>"})
+    page.locator("#said .good").first.wait_for()                       # the zero was taken
+    os.kill(served.process.pid, signal.SIGKILL)
+    page.locator("#offline", has_text="does not hear from padlab").wait_for()
+    (run,) = (served.shelf / "runs").iterdir()
+    assert kept(served)[0]["state"] == "recording"                     # nobody could say otherwise
+    anew = serve_bench("--rig", "bench", "--url", rig.urls[0], "--port", str(served.port), shelf=served.shelf)
+    page.locator("#offline", has_text="open the newest link").wait_for()   # the old tab is told where to go
+    page.goto(anew.link)
+    told = page.locator("#broken")
+    told.wait_for()
+    assert "warm-up, grey wool felt, lot <b>7</b>, pad A3" in told.inner_text()
+    assert kept(served)[0]["state"] == "interrupted"
+    assert page.locator("#keep-broken").get_attribute("href") == f"/run/{run.name}"
+    page.click("#repeat-broken")
+    page.locator("body[data-phase=listening]").wait_for()
+    assert page.input_value("[name=procedure]") == "warm-up"
+    assert page.input_value("[name='pad.id']") == "A3"
+    assert page.input_value("[name='pad.lot']") == "<b>7</b>"
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("body[data-phase=recording]").wait_for()
+    assert page.locator("#broken").is_hidden()
+    page.keyboard.press("Escape")
+    page.locator("#result h2").wait_for()
+    page.reload()
+    page.locator("#result h2").wait_for()
+    assert page.locator("#broken").count() == 0                        # ended by hand: nothing to be told
 
 
 CONTRAST = """() => {
@@ -265,86 +334,3 @@ CONTRAST = """() => {
   }
   return worst;
 }"""
-
-
-def handshake(served, cookie=None, origin=None, host=None):
-    wire = socket.create_connection(("127.0.0.1", served.port), timeout=20)
-    lines = [f"GET /live HTTP/1.1\r\nHost: {host or served.host}",
-             "Upgrade: websocket\r\nConnection: Upgrade",
-             "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13"]
-    lines += [f"Origin: {origin}"] if origin else []
-    lines += [f"Cookie: {cookie}"] if cookie else []
-    wire.sendall("\r\n".join([*lines, "", ""]).encode())
-    answer = b""
-    while b"\r\n\r\n" not in answer and (more := wire.recv(4096)):
-        answer += more
-    return wire, answer[:40].decode("latin-1")
-
-
-def test_sockets_are_let_in_by_cookie_and_origin_and_are_few(serve_bench, tmp_path):
-    served = serve_bench(shelf=tmp_path / "shelf")
-    cookie = served.come_in()
-    for case in ({}, {"cookie": cookie}, {"origin": served.origin},
-                 {"cookie": cookie, "origin": "http://evil.example"},
-                 {"cookie": cookie, "origin": served.origin, "host": "evil.example"},
-                 {"cookie": "padlab_1=x", "origin": served.origin}):
-        wire, answer = handshake(served, **case)
-        wire.close()
-        assert " 403 " in answer, (case, answer)
-    wires = []
-    try:
-        answers = []
-        for _ in range(200):
-            wire, answer = handshake(served, cookie, served.origin)
-            wires.append(wire)
-            answers.append(" 101 " in answer)
-        assert sum(answers) == 8
-        assert all(answers[:8])
-    finally:
-        for wire in wires:
-            wire.close()
-    assert served.ask("GET", "/", cookie=cookie).status == 200
-    # A message that is too long ends that socket, and no more.
-    shared.wait_until(lambda: " 101 " in _tried(served, cookie))
-    wire, _ = handshake(served, cookie, served.origin)
-    with wire:
-        wire.sendall(b"\x81\xff" + (1 << 30).to_bytes(8, "big") + b"\0\0\0\0" + b"x" * 1000)
-        heard = b""
-        while more := wire.recv(4096):
-            heard += more
-    assert (1009).to_bytes(2, "big") in heard
-    assert served.ask("GET", "/", cookie=cookie).status == 200
-    assert not (tmp_path / "shelf").exists()
-
-
-def _tried(served, cookie):
-    wire, answer = handshake(served, cookie, served.origin)
-    wire.close()
-    return answer
-
-
-HOSTILE = ["endurance-machine", "<script>alert(1)</script>",
-           "../../x", "\x00", "x" * 5000, 7, None, ["standard"], {"a": 1}]
-
-
-@pytest.mark.parametrize("value", HOSTILE, ids=lambda v: repr(v)[:20])
-def test_forms_that_nobody_filled_in_start_nothing(hostile_bench, value):
-    served, cookie = hostile_bench
-    whole = {"procedure": "standard", "pad": {**PAD, "material_class": "felt"}, "cautions": True}
-    for form in ({**whole, "procedure": value}, {**whole, "pad": value}, {**whole, "cautions": value},
-                 {**whole, "pad": {**whole["pad"], "outer_diameter": value}}, {"x": value},
-                 {**whole, "latitude": value or 900}, value):
-        answer = served.ask("POST", "/api/start", json.dumps(form), cookie=cookie, origin=served.origin)
-        assert answer.status == 400, (form, answer)
-        assert json.loads(answer.body)["error"]["message"]
-    for path in ("/api/rig", "/api/work"):
-        answer = served.ask("POST", path, json.dumps({"rig": value, "what": value, "runs": value}),
-                            cookie=cookie, origin=served.origin)
-        assert answer.status in (400, 404)
-    assert not (served.shelf / "runs").exists()
-
-
-@pytest.fixture(scope="module")
-def hostile_bench(serve_bench, tmp_path_factory):
-    served = serve_bench("--rig", "bench", shelf=tmp_path_factory.mktemp("hostile") / "shelf")
-    return served, served.come_in()
