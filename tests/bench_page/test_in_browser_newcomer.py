@@ -60,6 +60,7 @@ def two_of_each_stock(shelf):
 
 def seen(page, name):
     """Nothing is wider than the screen, at any width; a picture of it for who wants to look."""
+    page.wait_for_load_state("load")
     before = page.viewport_size
     folder = os.environ.get("PADLAB_SHOTS")
     for width in WIDTHS:
@@ -96,6 +97,7 @@ def test_a_newcomer_s_path(serve_bench, tmp_path):
         page.locator("#force-net").wait_for()
 
         page.fill("[name='pad.id']", "N1")
+        page.click("#pad summary")  # the last pad's stock stands there
         for key, text in PAD.items():
             page.fill(f"[name='pad.{key}']", text)
         page.check("[name=cautions]")
@@ -128,7 +130,7 @@ def test_a_newcomer_s_path(serve_bench, tmp_path):
         made(page).locator("table").first.wait_for()
         seen(page, "8-chosen")
         with page.expect_download() as kept:
-            page.click("#files a >> nth=0")
+            page.click("#files a >> text=Keep: The cut list")
         kept.value.save_as(tmp_path / "kept.html")
         assert faults == []
     rig.end()
