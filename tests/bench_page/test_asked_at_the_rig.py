@@ -183,7 +183,7 @@ def test_zero_is_for_the_eye_only(serve_bench, virtual_rig, tmp_path):
 
 
 def test_a_press_is_taken_back_and_a_foot_switch_is_answered(serve_bench, virtual_rig, tmp_path):
-    rig = virtual_rig("--pad-kind", "blank", "--speed", "30")
+    rig = virtual_rig("--pad-kind", "blank", "--speed", "10")
     served = serve_bench("--rig", "bench", "--url", rig.urls[0], shelf=tmp_path / "shelf")
     with tab_at(served) as tab:
         assert tab.ask("/api/again") == (200, "no run is being made")

@@ -203,6 +203,9 @@ def test_a_motor_stops_when_no_page_says_that_somebody_is_there(at_bench):
     assert not (served.shelf / "runs").exists()
     start_run(page, "check", may_move=True)
     page.locator("#said .good", has_text="zero taken").wait_for()
+    assert page.locator("#again").is_hidden()                             # a motor is not told to do it again
+    page.keyboard.press("Backspace")
+    page.locator("#heard", has_text="a motor does nothing twice").wait_for()
     page.close()
     shared.wait_until(lambda: kept(served)[0]["state"] == "interrupted")
     assert any("stopped by hand" in m["message"] for m in kept(served)[0]["marks"])
@@ -212,6 +215,9 @@ def test_the_space_bar_says_that_a_weight_is_on(at_bench):
     page, served, _ = at_bench("--hand", "still", rig_name="dial-only")
     start_run(page, "dead-weight", pad=PAD)
     page.locator("#prompt", has_text="down on the pad").wait_for()
+    assert page.locator("#again").is_hidden()
+    page.keyboard.press("Backspace")
+    page.locator("#heard", has_text="a weight is not taken back").wait_for()
     page.keyboard.press("Space")
     page.locator("#judged.good", has_text="is on: hands off").wait_for()
     assert page.locator("#target").inner_text().strip() == ""
@@ -254,7 +260,7 @@ def test_keys_of_a_foot_switch_and_of_zero(at_bench):
     """Each key is answered in words; a press is taken back and asked for once more; F8 shows from zero."""
     from playwright.sync_api import TimeoutError as TooLate
 
-    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    page, served, _ = at_bench("--speed", "20", "--procedure", "warm-up")      # fifty strokes: there is time
     page.locator("body[data-phase=listening]").wait_for()
     page.locator("#place", has_text=re.compile(r"\d")).wait_for()
     page.keyboard.press("F8")
@@ -262,8 +268,8 @@ def test_keys_of_a_foot_switch_and_of_zero(at_bench):
     page.locator("#heard", has_text="a run takes its own").wait_for()
     page.keyboard.press("F8")
     page.locator("#place-net").wait_for(state="hidden")
-    start_run(page, "blank")
-    page.locator("#said .good", has_text="1 of 5").wait_for()
+    start_run(page, "warm-up", pad=PAD)
+    page.locator("#said .good", has_text="1 of 50").wait_for()
     for key, name in (("PageDown", "PageDown"), ("Space", "Space"), ("F13", "F13")):
         page.evaluate("(key) => dispatchEvent(new KeyboardEvent('keydown', {key, cancelable: true}))",
                       " " if key == "Space" else key)
