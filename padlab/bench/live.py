@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING, Any, Literal
@@ -47,7 +47,7 @@ RATE_S = 1.0
 ZERO_LOOKS = 4
 """The mean of so many looks, a second, is what a reading is shown less."""
 NOISE_LOOKS = 12
-"""The least noise of so many looks, three seconds, is shown: a press of less is none of it."""
+"""Of the noise of so many looks, three seconds, the calmer end is shown: a press of two is none of it."""
 
 
 @dataclass
@@ -215,13 +215,12 @@ class Live:
             self._rests.append((None if force is None else force.mean, None if place is None else place.mean))
             self._noises.append((None if force is None else force.noise,
                                  None if place is None else place.noise))
-            least = [min((n for n in column if n is not None), default=None)
-                     for column in zip(*self._noises, strict=True)]
+            calm = [calmer(column) for column in zip(*self._noises, strict=True)]
             zero = self._state["zero"] or {"force_n": None, "displacement_mm": None}
             self._put_figures({
                 "force_n": None if force is None else less(force.value, zero["force_n"]),
                 "displacement_mm": None if place is None else less(place.value, zero["displacement_mm"]),
-                "noise_n": finite(least[0]), "noise_mm": finite(least[1]),
+                "noise_n": finite(calm[0]), "noise_mm": finite(calm[1]),
                 "rate": min(one.lines_per_s for one in looks),
                 "lost_lines": sum(one.lost_lines for one in looks),
                 "bad_lines": sum(one.bad_lines for one in looks),
@@ -300,6 +299,16 @@ def shape_of(across: Array, up: Array, *, most: int) -> NDArray[np.int64]:
         a, x, y = int(piece[0]), across[piece], up[piece]
         kept |= {a + int(i) for i in (x.argmin(), x.argmax(), y.argmin(), y.argmax())}
     return np.array(sorted(kept))
+
+
+def calmer(noises: Iterable[float | None]) -> float | None:
+    """What a quarter of some readings of noise lies below; the least of them would be too small by chance.
+
+    >>> calmer([2.0, 0.003, None, 2.0, 0.004, 2.0, 0.005])
+    0.004
+    """
+    known = sorted(v for v in noises if v is not None)
+    return known[len(known) // 4] if known else None
 
 
 def mean_of(values: list[float | None]) -> float | None:

@@ -174,6 +174,8 @@ class StepFollower:
         else:
             last = self.attempts[-1]
             self.attempts[-1] = replace(last, good=False, reason=TAKEN_BACK)
+            if self.step is not None and self.step.do == "free":          # what was played since is no stroke
+                self._note(self.step, self._began_s, self._now_s, None, TAKEN_BACK)
             self.count = (self.count if last.step == self.index else self.steps[last.step].count) - 1
             self.index, self._poor_in_row, self._hold = last.step, 0, _Hold()
             peak = "" if last.peak_n is None else f", {last.peak_n:.1f} N"

@@ -183,7 +183,7 @@ def test_zero_is_for_the_eye_only(serve_bench, virtual_rig, tmp_path):
 
 
 def test_a_press_is_taken_back_and_a_foot_switch_is_answered(serve_bench, virtual_rig, tmp_path):
-    rig = virtual_rig("--pad-kind", "blank", "--speed", "30")
+    rig = virtual_rig("--pad-kind", "blank", "--speed", "10")
     served = serve_bench("--rig", "bench", "--url", rig.urls[0], shelf=tmp_path / "shelf")
     with tab_at(served) as tab:
         assert tab.ask("/api/again") == (200, "no run is being made")
@@ -263,3 +263,20 @@ def test_the_rig_is_chosen_first(serve_bench, tmp_path):
     page = served.ask("GET", "/", cookie=cookie).body.decode()
     assert 'id="force"' in page
     assert 'data-rig="touch-cap"' in page
+
+
+@pytest.mark.parametrize("procedure", ["passage", "relaxation", "warm-up", "compression-set", "held-note"])
+def test_each_procedure_of_a_pad_begins_and_its_first_press_counts(serve_bench, virtual_rig, tmp_path,
+                                                                  procedure):
+    rig = virtual_rig("--procedure", procedure, "--speed", "40")
+    served = serve_bench("--rig", "bench", "--url", rig.urls[0], shelf=tmp_path / "shelf")
+    with tab_at(served) as tab:
+        tab.until(lambda t: t.state.get("phase") == "listening")
+        assert tab.ask("/api/start", procedure=procedure, cautions=True,
+                       pad={**PAD, "material_class": "felt"}) == (200, None)
+        tab.until(lambda t: (run := t.state.get("run")) and (run["count"] or run["index"]))
+        assert tab.said("good")[1:]                            # the zero, then the first press
+        assert all(step["words"] for step in tab.state["run"]["steps"])
+        tab.ask("/api/stop")
+        tab.until(lambda t: t.state.get("result"))
+        assert tab.state["result"]["state"] == "interrupted"

@@ -104,6 +104,29 @@ def test_no_serious_fault_on_any_page(page, address):
             assert faults(page) == [], (address, width, scheme)
 
 
+def test_no_serious_fault_while_a_run_is_made_nor_after_it(page):
+    page.goto(page.served.origin + "/")
+    page.locator("body[data-phase=listening]").wait_for()
+    page.select_option("[name=procedure]", "blank")
+    page.check("[name=cautions]")
+    page.click("#go")
+    page.locator("#said .good").first.wait_for()
+    page.keyboard.press("Space")
+    page.locator("#heard", has_text="nothing to press").wait_for()
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        assert faults(page) == [], width
+    page.keyboard.press("Escape")
+    page.locator("#result h2").wait_for()
+    assert faults(page) == []
+
+
+def test_no_serious_fault_where_the_rig_is_chosen(page, serve_bench):
+    page.goto(serve_bench().link)
+    page.locator("[data-rig=bench]").wait_for()
+    assert faults(page) == []
+
+
 def test_a_fault_is_found(page):
     """Where there is one: a picture without words, a field without a name."""
     page.goto(page.served.origin + "/nothing")

@@ -7,6 +7,7 @@ import json
 import os
 import re
 import signal
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import pytest
@@ -202,6 +203,9 @@ def test_a_motor_stops_when_no_page_says_that_somebody_is_there(at_bench):
     assert not (served.shelf / "runs").exists()
     start_run(page, "check", may_move=True)
     page.locator("#said .good", has_text="zero taken").wait_for()
+    assert page.locator("#again").is_hidden()                             # a motor is not told to do it again
+    page.keyboard.press("Backspace")
+    page.locator("#heard", has_text="a motor does nothing twice").wait_for()
     page.close()
     shared.wait_until(lambda: kept(served)[0]["state"] == "interrupted")
     assert any("stopped by hand" in m["message"] for m in kept(served)[0]["marks"])
@@ -211,6 +215,9 @@ def test_the_space_bar_says_that_a_weight_is_on(at_bench):
     page, served, _ = at_bench("--hand", "still", rig_name="dial-only")
     start_run(page, "dead-weight", pad=PAD)
     page.locator("#prompt", has_text="down on the pad").wait_for()
+    assert page.locator("#again").is_hidden()
+    page.keyboard.press("Backspace")
+    page.locator("#heard", has_text="a weight is not taken back").wait_for()
     page.keyboard.press("Space")
     page.locator("#judged.good", has_text="is on: hands off").wait_for()
     assert page.locator("#target").inner_text().strip() == ""
@@ -251,7 +258,9 @@ def test_contrast_is_enough_in_light_and_dark(at_bench):
 
 def test_keys_of_a_foot_switch_and_of_zero(at_bench):
     """Each key is answered in words; a press is taken back and asked for once more; F8 shows from zero."""
-    page, served, _ = at_bench("--speed", "20", "--pad-kind", "blank")
+    from playwright.sync_api import TimeoutError as TooLate
+
+    page, served, _ = at_bench("--speed", "20", "--procedure", "warm-up")      # fifty strokes: there is time
     page.locator("body[data-phase=listening]").wait_for()
     page.locator("#place", has_text=re.compile(r"\d")).wait_for()
     page.keyboard.press("F8")
@@ -259,24 +268,45 @@ def test_keys_of_a_foot_switch_and_of_zero(at_bench):
     page.locator("#heard", has_text="a run takes its own").wait_for()
     page.keyboard.press("F8")
     page.locator("#place-net").wait_for(state="hidden")
-    start_run(page, "blank")
-    page.locator("#said .good", has_text="1 of 5").wait_for()
+    start_run(page, "warm-up", pad=PAD)
+    page.locator("#said .good", has_text="1 of 50").wait_for()
     for key, name in (("PageDown", "PageDown"), ("Space", "Space"), ("F13", "F13")):
         page.evaluate("(key) => dispatchEvent(new KeyboardEvent('keydown', {key, cancelable: true}))",
                       " " if key == "Space" else key)
         page.locator("#heard", has_text=f"{name} was heard: nothing to press").wait_for()
-    deadline = 30
-    while not page.locator("#said .poor", has_text="taken back").count():
+    taken = page.locator("#said .poor", has_text="taken back")
+    for _ in range(30):                       # while a hand presses, the answer is to let go first
         page.keyboard.press("Backspace")
         page.locator("#heard", has_text="Backspace was heard").wait_for()
-        page.wait_for_timeout(50)
-        deadline -= 1
-        assert deadline
+        with suppress(TooLate):
+            taken.first.wait_for(timeout=300)
+            break
+    assert taken.count()
     assert page.locator("#said li", has_text="once more").count()
     page.keyboard.press("Escape")
     page.locator("#result h2").wait_for()
     steps = kept_steps(served)
     assert any("taken back" in (one["reason"] or "") for one in steps)
+
+
+def test_a_tab_too_many_says_so_and_comes_in_when_one_is_closed(chromium, serve_bench, tmp_path):
+    from websockets.sync.client import connect
+
+    served = serve_bench("--rig", "bench", shelf=tmp_path / "shelf")
+    page = chromium.new_page()
+    page.goto(served.link)
+    page.locator("body[data-phase]").wait_for()
+    cookie = "; ".join(f"{c['name']}={c['value']}" for c in page.context.cookies())
+    page.goto("about:blank")
+    with ExitStack() as others:
+        for _ in range(8):
+            others.enter_context(connect(f"ws://{served.host}/live", origin=served.origin,
+                                         additional_headers={"Cookie": cookie}))
+        page.goto(served.origin)
+        page.locator("#offline", has_text="Too many tabs").wait_for()
+    page.locator("body[data-phase]").wait_for()
+    page.locator("#offline").wait_for(state="hidden")
+    page.close()
 
 
 def kept_steps(served):

@@ -29,11 +29,13 @@ def look(force_n=1.0, noise_n=0.003, mm=2.5, mean_n=None):
 
 def test_a_press_is_no_noise_unless_it_lasts():
     live = Live()
-    live.look(look())
-    for _ in range(NOISE_LOOKS - 1):
+    for _ in range(NOISE_LOOKS):
+        live.look(look())
+    for _ in range(8):                                # two seconds of a hand
         live.look(look(noise_n=2.0))
     assert live.state()["figures"]["noise_n"] == 0.003
-    live.look(look(noise_n=2.0))
+    for _ in range(4):
+        live.look(look(noise_n=2.0))
     assert live.state()["figures"]["noise_n"] == 2.0
     live.look(look(noise_n=None))  # too few readings for any: nothing is made up
     assert live.state()["figures"]["noise_n"] == 2.0

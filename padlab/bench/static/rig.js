@@ -180,8 +180,9 @@ function shown() {
 
 function connect() {
   const socket = new WebSocket(`ws://${location.host}/live`);
-  let beat = null;
+  let beat = null, wasOpen = false;
   socket.onopen = () => {
+    wasOpen = true;
     show("offline", false);
     beat = setInterval(() => socket.readyState === WebSocket.OPEN && socket.send("here"), 500);
   };
@@ -195,19 +196,20 @@ function connect() {
     }
     due();
   };
-  socket.onclose = () => { clearInterval(beat); at = -1; setTimeout(again, 1000); };
+  socket.onclose = () => { clearInterval(beat); at = -1; setTimeout(() => again(wasOpen), 1000); };
 }
 
 // Is padlab there, and does it know this tab? Only then a socket is asked for again.
-async function again() {
+async function again(wasOpen) {
   let known = null;
   try { known = (await fetch("/static/rig.css", { method: "HEAD" })).ok; } catch { known = null; }
-  if (known) { connect(); return; }
-  put("offline", known === false
+  if (known && wasOpen) { connect(); return; }
+  put("offline", known ? "Too many tabs look on at this bench: close one; this one tries again."
+    : known === false
     ? "padlab bench was started anew and does not know this page: open the newest link that stands in its terminal."
     : "The page does not hear from padlab. A run goes on by itself and is kept; see to the terminal in which padlab bench was started.");
   show("offline", true);
-  setTimeout(again, known === false ? 5000 : 1000);
+  if (known) connect(); else setTimeout(() => again(true), known === false ? 5000 : 1000);
 }
 
 let isHeard = null;

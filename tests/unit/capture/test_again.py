@@ -116,6 +116,22 @@ def test_a_hold_and_the_very_last_press():
     assert [good for _, good, _ in hand.counts] == [False, True]
 
 
+def test_what_was_played_since_is_set_apart():
+    hand = Hand({"do": "stroke", "to_n": 18.0}, {"do": "free", "label": "passage", "seconds": 30.0})
+    hand.do(stroke())
+    began = hand.follower.attempts[0].to_s
+    hand.do(stroke(7.0, up_s=0.2))                     # played already
+    hand.again()
+    assert hand.counts == [(0, False, TAKEN_BACK), (1, False, TAKEN_BACK)]
+    played = hand.follower.attempts[1]
+    assert (played.do, played.from_s) == ("free", pytest.approx(began))
+    assert played.to_s > began + 1.0
+    assert hand.again()[0].startswith("the last one does not count anyway")
+    hand.do(stroke())
+    hand.do(lambda pencil: pencil.idle(31))
+    assert [(a.step, a.good) for a in hand.follower.attempts[2:]] == [(0, True), (1, True)]
+
+
 def test_what_cannot_be_taken_back_is_said_and_changes_nothing():
     hand = Hand(
         {"do": "stroke", "to_n": 18.0, "count": 3},
