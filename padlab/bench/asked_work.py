@@ -122,7 +122,8 @@ def _choose(form: Form, shelf: Path) -> AskedWork:
     shop = [shelf / SHOP] if (shelf / SHOP).is_file() else []
     return AskedWork("choose", [*Shelf(shelf).run_folders(), *shop], {
         "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "touch": named,
-        "keep": form.sent.get("source") == "form"}, about=wanted.label)
+        "keep": form.sent.get("source") == "form",
+        "kept": name if form.sent.get("source") == "kept" else None}, about=wanted.label)
 
 
 def _instrument(form: Form, shelf: Path) -> tuple[str, bytes]:

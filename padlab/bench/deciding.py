@@ -5,8 +5,10 @@ Each page asks; :mod:`padlab.bench.asked_work` reads what was filled in, :mod:`p
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from padlab.bench.asked_fitting import chosen_by, keep_fitting, rows_of
 from padlab.bench.asked_work import check_touch, instrument_as_typed, sent_file
 from padlab.bench.on_file import TITLES, touches_on
 from padlab.bench.page import Room, answers
@@ -35,6 +37,8 @@ class Deciding(Room):
             Route("/lots", self.lots),
             Route("/life", self.life),
             Route("/touch", self.touch),
+            Route("/fitted/{name}", self.fitted),
+            Route("/api/fitted", self.keep_fitting, methods=["POST"]),
             Route("/api/instrument", self.instrument, methods=["POST"]),
             Route("/api/spec", self.spec, methods=["POST"]),
         ]
@@ -76,6 +80,21 @@ class Deciding(Room):
         rows, faults = self._on_file()
         return self.page(request, "touch.html.j2", rows=self._touches(rows), faults=faults,
                          **self._recent("touch"))
+
+    def fitted(self, request: Request) -> Response:
+        """What was cut and fitted by a cut list, to be filled in."""
+        try:
+            work = self.works.find(request.path_params["name"])
+            choice, _ = chosen_by(work)
+        except PadlabError as fault:
+            return self.fault(request, fault)
+        return self.page(request, "fitted.html.j2", work=work, rows=rows_of(choice),
+                         today=f"{datetime.now(UTC):%Y-%m-%d}")
+
+    @answers
+    def keep_fitting(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Keep it on file: a new dated file beside the instrument's, never over an old one."""
+        return keep_fitting(form, self.works.find(str(form.get("of"))[:40]), self.bench.shelf)
 
     @answers
     def instrument(self, form: dict[str, Any]) -> dict[str, Any]:

@@ -22,15 +22,15 @@ def choose(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Ma
 
     shelf, data = Path(options["shelf"]), options["text"].encode("utf-8", "surrogateescape")
     wanted = wanted_from_bytes(data, name=options["name"], source=options["name"])
-    choice, _ = chosen(wanted, shelf, touch=options["touch"], fit=fit,
-                       player=lambda name: player_on(shelf, name))
+    choice, touched = chosen(wanted, shelf, touch=options["touch"], fit=fit,
+                            player=lambda name: player_on(shelf, name))
     write_cut_list(choice, out / "cut-list.html", made_on=made_on)
     write_labels(choice, out / "labels.html", made_on=made_on)
     files = {"cut-list.html": "The cut list", "labels.html": "The labels"}
     if options["keep"]:
         (out / "instrument.toml").write_bytes(data)
         files["instrument.toml"] = "The instrument file, for next time"
-    return Made(files, told_choice(choice))
+    return Made(files, told_choice(choice), (choice, touched))
 
 
 def told_choice(choice: Choice) -> dict[str, Any]:

@@ -5,6 +5,7 @@ const LARGEST_FILE = 48 * 1024;
 
 function labelled(field) {
   const words = [...field.labels[0].childNodes].filter((one) => one.nodeType === Node.TEXT_NODE).map((one) => one.textContent.trim()).join("");
+  if (field.name.startsWith("stop.")) return `${field.closest("fieldset").querySelector("legend").textContent}, ${words}`;
   const place = /^valve\.(\d)\.(down|up)\./.exec(field.name);
   return place ? `Valve ${place[1]}, ${place[2]} stop, ${words}` : words;
 }
@@ -62,7 +63,7 @@ async function asked(form) {
   for (const field of form.elements) {
     if (!field.name || field.name === "run" || field.closest("[data-source=form]") || field.type === "file") continue;
     if (field.type === "radio" && !field.checked) continue;
-    what[field.name] = field.value;
+    what[field.name] = field.type === "checkbox" ? field.checked : field.value;
   }
   const boxes = [...form.querySelectorAll("[name=run]")];
   if (boxes.length) what.runs = boxes.filter((box) => box.checked).map((box) => box.value);
@@ -130,15 +131,34 @@ function spec(form) {
   if (input.files.length) input.dispatchEvent(new Event("change"));       // chosen before the page was loaded again
 }
 
+function kept(form, told) {
+  form.hidden = true;
+  el("kept").hidden = false;
+  const outside = told.stops.filter(({ look }) => look === "poor").length;
+  el("told").textContent = `On file: ${told.file}${outside ? `; ${outside} of the checks stands outside, see below` : ""}`;
+  el("told").className = outside ? "told poor" : "told good";
+  el("more").replaceChildren(...told.stops.map(({ words, look }) => {
+    const item = document.createElement("li");
+    item.textContent = words;
+    if (look) item.className = look;
+    return item;
+  }));
+}
+
 for (const form of document.querySelectorAll("form.asks")) {
   choices(form);
   if (form.querySelector("[name=source]")) sources(form);
   if (form.querySelector("[data-look]")) spec(form);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    if (form.dataset.asking) return;                     // a second press of the button asks nothing again
+    form.dataset.asking = "yes";
     const what = await asked(form);
-    const told = refused(what) ? { error: refused(what) } : await ask("/api/work", what);
+    const told = refused(what) ? { error: refused(what) } : await ask(form.dataset.post || "/api/work", what);
+    delete form.dataset.asking;
     wrong(form, told.error);
-    if (!told.error) location.href = `/work/${told.id}`;
+    if (told.error) return;
+    if (!form.dataset.post) location.href = `/work/${told.id}`;
+    else kept(form, told);
   });
 }
