@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from padlab.bench.asked_fitting import chosen_by, keep_fitting, rows_of
-from padlab.bench.asked_work import check_touch, instrument_as_typed, sent_file
+from padlab.bench.asked_work import instrument_as_typed
 from padlab.bench.on_file import TITLES, touches_on
 from padlab.bench.page import Room, answers
 from padlab.errors import PadlabError
@@ -40,7 +40,6 @@ class Deciding(Room):
             Route("/fitted/{name}", self.fitted),
             Route("/api/fitted", self.keep_fitting, methods=["POST"]),
             Route("/api/instrument", self.instrument, methods=["POST"]),
-            Route("/api/spec", self.spec, methods=["POST"]),
         ]
 
     def choose(self, request: Request) -> Response:
@@ -100,19 +99,6 @@ class Deciding(Room):
     def instrument(self, form: dict[str, Any]) -> dict[str, Any]:
         """The instrument file of a filled-in form, to be kept; nothing of it is written here."""
         return {"text": instrument_as_typed(form)}
-
-    @answers
-    def spec(self, form: dict[str, Any]) -> dict[str, Any]:
-        """What a spec asks for: the plan, as ``padlab qualify --plan`` words it, and the lots on file."""
-        from padlab.decisions.batch_plan import plan_batch
-        from padlab.decisions.shelf_lot import lots_on
-        from padlab.records.spec import spec_from_bytes
-
-        name, data = sent_file(form)
-        spec = spec_from_bytes(data, source=name)
-        check_touch(spec, self.bench.shelf)
-        plan = plan_batch(spec)
-        return {"material": spec.material, "plan": plan.words(), "lots": lots_on(self.bench.shelf, spec)}
 
     def _on_file(self) -> tuple[list[dict[str, Any]], list[str]]:
         """The rows of the shelf, and what of it could not be read."""

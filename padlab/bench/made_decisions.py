@@ -45,6 +45,18 @@ def told_choice(choice: Choice) -> dict[str, Any]:
             "look": "good" if cut == stops else "poor" if none else "open"}
 
 
+def plan(options: dict[str, Any], out: Path, made_on: str) -> Made:
+    """What ``padlab qualify --plan SPEC.toml`` says, and the lots of the stock that are on file; no file."""
+    from padlab.decisions.batch_plan import plan_batch
+    from padlab.decisions.shelf_lot import lots_on
+    from padlab.records.spec import spec_from_bytes
+
+    spec = spec_from_bytes(options["text"].encode("utf-8", "surrogateescape"), source=options["name"])
+    words = plan_batch(spec).words()
+    return Made({}, {"words": words[0], "look": "open", "plan": words,
+                     "lots": lots_on(Path(options["shelf"]), spec)})
+
+
 def lot(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Made:
     """What ``padlab qualify SHELF --spec SPEC.toml --lot LOT --out CERTIFICATE.html`` does (and ``.pdf``)."""
     from padlab.decisions.shelf_lot import judged_lot

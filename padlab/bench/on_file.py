@@ -26,8 +26,9 @@ LARGEST_DOWNLOAD = 1 << 30
 
 
 TITLES = {"fit": ("Runs fitted", "shelf"), "compare": ("Stocks compared", "shelf"),
-          "choose": ("Pads chosen", "choose"), "lot": ("A lot judged", "lots"),
-          "life": ("When to renew", "life"), "touch": ("Touch", "touch")}
+          "choose": ("Pads chosen", "choose"), "plan": ("A lot planned", "lots"),
+          "lot": ("A lot judged", "lots"), "life": ("When to renew", "life"),
+          "touch": ("Touch", "touch")}
 """Of each kind of work its title, and the page that it belongs to."""
 
 

@@ -157,7 +157,8 @@ class Works:
         """What goes on or is done, of some kinds or of all, newest first."""
         with self._lock:
             return [one for one in reversed(self._all.values())
-                    if one.state in ("running", "done") and (not kinds or one.what in kinds)]
+                    if (one.state == "running" or (one.made is not None and one.made.files))
+                    and (not kinds or one.what in kinds)]
 
     def cancel(self, name: str) -> Work:
         """End it; nothing of it is kept."""

@@ -151,7 +151,7 @@ def test_a_file_names_no_other_file(served, cookie, tmp_path):
     assert named != CORNET
     for path, what in (
         ("/api/work", {"what": "choose", "source": "file"}),
-        ("/api/spec", {}),
+        ("/api/work", {"what": "plan"}),
         ("/api/work", {"what": "lot", "lot": "x"}),
     ):
         text = named if what.get("what") == "choose" else f"touch = '{touch}'\n{SPEC}"
@@ -199,7 +199,7 @@ def test_a_filled_in_form_with_all_mistakes_at_once(served, cookie):
     ],
 )
 def test_no_spec(served, cookie, what):
-    refused(served, cookie, "/api/spec", what)
+    refused(served, cookie, "/api/work", {"what": "plan", **what})
     refused(served, cookie, "/api/work", {"what": "lot", "lot": "2026-09", **what})
 
 
@@ -299,7 +299,7 @@ def test_filters_are_words_to_look_for(served, cookie):
     assert SCRIPT.encode() not in answer.body
 
 
-@pytest.mark.parametrize("path", ["/api/work", "/api/spec", "/api/instrument"])
+@pytest.mark.parametrize("path", ["/api/work", "/api/fitted", "/api/instrument"])
 def test_whoever_comes_from_elsewhere_asks_nothing(served, cookie, path):
     for headers in ({}, {"origin": "http://evil.example"}):
         assert served.ask("POST", path, "{}", cookie=cookie, **headers).status == 403

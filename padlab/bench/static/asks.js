@@ -109,17 +109,32 @@ function sources(form) {
   });
 }
 
+async function planned(file, isWanted) {
+  const begun = await ask("/api/work", { what: "plan", ...file });
+  for (let told = begun; ; told = await ask(`/api/work/${begun.id}`)) {
+    if (told.error) return told;
+    if (told.state !== "running") return told.state === "done" ? told.told : { error: told.fault || { message: "it was cancelled" } };
+    if (!isWanted()) return ask("/api/cancel", { id: begun.id });
+    await new Promise((next) => setTimeout(next, 200));
+  }
+}
+
 function spec(form) {
   const input = form.elements.file, lot = form.elements.lot;
+  let newest = 0;
   input.addEventListener("change", async () => {
+    const mine = ++newest;
     el("judge").disabled = true;
     el("plan").hidden = true;
     const file = await fileOf(input);
-    const told = refused(file) ? { error: refused(file) } : await ask(input.dataset.look, file);
+    el("planning").hidden = false;
+    const told = refused(file) ? { error: refused(file) } : await planned(file, () => mine === newest);
+    if (mine !== newest) return;                         // another file was chosen meanwhile
+    el("planning").hidden = true;
     wrong(form, told.error);
     if (told.error) return;
-    el("plan-head").textContent = told.plan[0];
     const first = told.plan.indexOf("");
+    el("plan-head").textContent = told.plan[0];
     el("plan-first").textContent = told.plan.slice(1, first < 0 ? undefined : first).map((line) => line.trim()).join("; ").replaceAll(",;", ",") + ".";
     el("plan-words").textContent = told.plan.join("\n");
     lot.replaceChildren(...told.lots.map((name) => { const one = document.createElement("option"); one.value = one.textContent = name; return one; }));
@@ -148,7 +163,7 @@ function kept(form, told) {
 for (const form of document.querySelectorAll("form.asks")) {
   choices(form);
   if (form.querySelector("[name=source]")) sources(form);
-  if (form.querySelector("[data-look]")) spec(form);
+  if (form.dataset.what === "lot") spec(form);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     if (form.dataset.asking) return;                     // a second press of the button asks nothing again

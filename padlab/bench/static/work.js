@@ -49,6 +49,7 @@ async function follow(id) {
     if (told.state === "done") {
       ended("", false);
       answered(told.told);
+      if (!told.files.length) return undefined;
       el("made").src = `/report/${id}`;
       el("made").hidden = el("alone").hidden = false;
       const next = told.what === "choose" ? [listed("When they are fitted: keep it on file", `/fitted/${id}`)] : [];
