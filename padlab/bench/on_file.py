@@ -99,6 +99,9 @@ class OnFile(Room):
         from padlab.records.kept_files import kept_file
         from padlab.records.shelf import Shelf
 
+        if not request.scope["guest"].may_drive:
+            return self.fault(request, InputError("over the network samples are not handed out",
+                                                  expected="the browser of this machine"), 403)
         try:
             run = Shelf(self.bench.shelf).open(request.path_params["name"])
             path = kept_file(run, request.path_params["file"])
