@@ -122,7 +122,8 @@ def _choose(form: Form, shelf: Path) -> AskedWork:
     shop = [shelf / SHOP] if (shelf / SHOP).is_file() else []
     return AskedWork("choose", [*Shelf(shelf).run_folders(), *shop], {
         "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "touch": named,
-        "keep": form.sent.get("source") == "form"}, about=wanted.label)
+        "keep": form.sent.get("source") == "form",
+        "kept": name if form.sent.get("source") == "kept" else None}, about=wanted.label)
 
 
 def _instrument(form: Form, shelf: Path) -> tuple[str, bytes]:
@@ -172,23 +173,28 @@ def instrument_as_typed(sent: dict[str, Any]) -> str:
     return text
 
 
+def _plan(form: Form, shelf: Path) -> AskedWork:
+    spec, options = _spec(form, shelf)
+    return AskedWork("plan", list(Shelf(shelf).run_folders()), options, about=spec.material)
+
+
 def _lot(form: Form, shelf: Path) -> AskedWork:
-    name, data = sent_file(form.sent)
-    spec = spec_from_bytes(data, source=name)
+    spec, options = _spec(form, shelf)
     lot = form.text("lot")
     if not lot:
         form.mistakes.append("lot: which lot is to be judged?")
-    check_touch(spec, shelf)
     form.refuse()
-    return AskedWork("lot", list(Shelf(shelf).run_folders()), {
-        "shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape"), "lot": lot},
-        about=f"{spec.material}, lot {lot}")
+    return AskedWork("lot", list(Shelf(shelf).run_folders()), {**options, "lot": lot},
+                     about=f"{spec.material}, lot {lot}")
 
 
-def check_touch(spec: Spec, shelf: Path) -> None:
-    """A spec may name a preset or a touch run of the shelf; no file."""
+def _spec(form: Form, shelf: Path) -> tuple[Spec, dict[str, Any]]:
+    """A spec that was sent, read once here so that its mistakes are told at once."""
+    name, data = sent_file(form.sent)
+    spec = spec_from_bytes(data, source=name)
     if spec.touch is not None:
-        player_on(shelf, spec.touch)
+        player_on(shelf, spec.touch)                       # a preset or a touch run of the shelf; no file
+    return spec, {"shelf": str(shelf), "name": name, "text": data.decode("utf-8", "surrogateescape")}
 
 
 def sent_file(sent: dict[str, Any]) -> tuple[str, bytes]:
@@ -259,5 +265,6 @@ def _about(runs: list[Run]) -> str:
 
 
 ASKING: dict[str, Callable[[Form, Path], AskedWork]] = {
-    "fit": _fit, "compare": _compare, "life": _life, "touch": _touches, "choose": _choose, "lot": _lot}
+    "fit": _fit, "compare": _compare, "life": _life, "touch": _touches, "choose": _choose, "plan": _plan,
+    "lot": _lot}
 """What can be asked for, by name; :data:`padlab.bench.made.MAKING` makes it."""

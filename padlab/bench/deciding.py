@@ -5,9 +5,11 @@ Each page asks; :mod:`padlab.bench.asked_work` reads what was filled in, :mod:`p
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from padlab.bench.asked_work import check_touch, instrument_as_typed, sent_file
+from padlab.bench.asked_fitting import chosen_by, keep_fitting, rows_of
+from padlab.bench.asked_work import instrument_as_typed
 from padlab.bench.on_file import TITLES, touches_on
 from padlab.bench.page import Room, answers
 from padlab.errors import PadlabError
@@ -35,8 +37,9 @@ class Deciding(Room):
             Route("/lots", self.lots),
             Route("/life", self.life),
             Route("/touch", self.touch),
+            Route("/fitted/{name}", self.fitted),
+            Route("/api/fitted", self.keep_fitting, methods=["POST"]),
             Route("/api/instrument", self.instrument, methods=["POST"]),
-            Route("/api/spec", self.spec, methods=["POST"]),
         ]
 
     def choose(self, request: Request) -> Response:
@@ -77,23 +80,25 @@ class Deciding(Room):
         return self.page(request, "touch.html.j2", rows=self._touches(rows), faults=faults,
                          **self._recent("touch"))
 
+    def fitted(self, request: Request) -> Response:
+        """What was cut and fitted by a cut list, to be filled in."""
+        try:
+            work = self.works.find(request.path_params["name"])
+            choice, _ = chosen_by(work)
+        except PadlabError as fault:
+            return self.fault(request, fault)
+        return self.page(request, "fitted.html.j2", work=work, rows=rows_of(choice),
+                         today=f"{datetime.now(UTC):%Y-%m-%d}")
+
+    @answers
+    def keep_fitting(self, form: dict[str, Any]) -> dict[str, Any]:
+        """Keep it on file: a new dated file beside the instrument's, never over an old one."""
+        return keep_fitting(form, self.works.find(str(form.get("of"))[:40]), self.bench.shelf)
+
     @answers
     def instrument(self, form: dict[str, Any]) -> dict[str, Any]:
         """The instrument file of a filled-in form, to be kept; nothing of it is written here."""
         return {"text": instrument_as_typed(form)}
-
-    @answers
-    def spec(self, form: dict[str, Any]) -> dict[str, Any]:
-        """What a spec asks for: the plan, as ``padlab qualify --plan`` words it, and the lots on file."""
-        from padlab.decisions.batch_plan import plan_batch
-        from padlab.decisions.shelf_lot import lots_on
-        from padlab.records.spec import spec_from_bytes
-
-        name, data = sent_file(form)
-        spec = spec_from_bytes(data, source=name)
-        check_touch(spec, self.bench.shelf)
-        plan = plan_batch(spec)
-        return {"material": spec.material, "plan": plan.words(), "lots": lots_on(self.bench.shelf, spec)}
 
     def _on_file(self) -> tuple[list[dict[str, Any]], list[str]]:
         """The rows of the shelf, and what of it could not be read."""

@@ -13,6 +13,8 @@ from typing import Any
 from padlab.errors import InputError, UnitError
 from padlab.units import parse_quantity
 
+UNITS = {"length": "mm", "force": "N", "temperature": "degC"}
+
 
 @dataclass
 class Form:
@@ -52,7 +54,7 @@ class Form:
             self.mistakes.append(f"{key}: {fault.message}, {fault.remedy or fault.expected}")
             return None
         if not low <= found <= high:
-            self.mistakes.append(f"{key}: between {low:g} and {high:g}, in padlab's units; seen {typed[:40]}")
+            self.mistakes.append(f"{key}: between {low:g} and {high:g} {UNITS[kind]}, seen {typed[:40]}")
             return None
         return found
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from padlab.bench.made_decisions import choose, lot
+from padlab.bench.made_decisions import choose, lot, plan
 from padlab.bench.work import Made, Tell
 from padlab.drift.player import player_on
 from padlab.errors import RunError
@@ -114,10 +114,16 @@ def _choose(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Mad
     return choose(options, out, made_on, fit_and_tell(tell))
 
 
+def _plan(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Made:
+    tell(0, 1, "planning")
+    return plan(options, out, made_on)
+
+
 def _lot(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Made:
     return lot(options, out, made_on, fit_and_tell(tell))
 
 
 MAKING: dict[str, Callable[[dict[str, Any], Path, str, Tell], Made]] = {
-    "fit": _fit, "compare": _compare, "life": _life, "touch": _touch, "choose": _choose, "lot": _lot}
+    "fit": _fit, "compare": _compare, "life": _life, "touch": _touch, "choose": _choose, "plan": _plan,
+    "lot": _lot}
 """What can be asked for, by name: how, the folder for what is made, the date it carries, who is told."""

@@ -22,15 +22,15 @@ def choose(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Ma
 
     shelf, data = Path(options["shelf"]), options["text"].encode("utf-8", "surrogateescape")
     wanted = wanted_from_bytes(data, name=options["name"], source=options["name"])
-    choice, _ = chosen(wanted, shelf, touch=options["touch"], fit=fit,
-                       player=lambda name: player_on(shelf, name))
+    choice, touched = chosen(wanted, shelf, touch=options["touch"], fit=fit,
+                            player=lambda name: player_on(shelf, name))
     write_cut_list(choice, out / "cut-list.html", made_on=made_on)
     write_labels(choice, out / "labels.html", made_on=made_on)
     files = {"cut-list.html": "The cut list", "labels.html": "The labels"}
     if options["keep"]:
         (out / "instrument.toml").write_bytes(data)
         files["instrument.toml"] = "The instrument file, for next time"
-    return Made(files, told_choice(choice))
+    return Made(files, told_choice(choice), (choice, touched))
 
 
 def told_choice(choice: Choice) -> dict[str, Any]:
@@ -43,6 +43,18 @@ def told_choice(choice: Choice) -> dict[str, Any]:
     barred = "" if not none else f"; for {none} no stock may be recommended"
     return {"words": f"A pad for {cut} of {stops} stops{barred}{lacking}.",
             "look": "good" if cut == stops else "poor" if none else "open"}
+
+
+def plan(options: dict[str, Any], out: Path, made_on: str) -> Made:
+    """What ``padlab qualify --plan SPEC.toml`` says, and the lots of the stock that are on file; no file."""
+    from padlab.decisions.batch_plan import plan_batch
+    from padlab.decisions.shelf_lot import lots_on
+    from padlab.records.spec import spec_from_bytes
+
+    spec = spec_from_bytes(options["text"].encode("utf-8", "surrogateescape"), source=options["name"])
+    words = plan_batch(spec).words()
+    return Made({}, {"words": words[0], "look": "open", "plan": words,
+                     "lots": lots_on(Path(options["shelf"]), spec)})
 
 
 def lot(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Made:

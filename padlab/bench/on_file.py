@@ -26,8 +26,9 @@ LARGEST_DOWNLOAD = 1 << 30
 
 
 TITLES = {"fit": ("Runs fitted", "shelf"), "compare": ("Stocks compared", "shelf"),
-          "choose": ("Pads chosen", "choose"), "lot": ("A lot judged", "lots"),
-          "life": ("When to renew", "life"), "touch": ("Touch", "touch")}
+          "choose": ("Pads chosen", "choose"), "plan": ("A lot planned", "lots"),
+          "lot": ("A lot judged", "lots"), "life": ("When to renew", "life"),
+          "touch": ("Touch", "touch")}
 """Of each kind of work its title, and the page that it belongs to."""
 
 
@@ -98,6 +99,9 @@ class OnFile(Room):
         from padlab.records.kept_files import kept_file
         from padlab.records.shelf import Shelf
 
+        if not request.scope["guest"].may_drive:
+            return self.fault(request, InputError("over the network samples are not handed out",
+                                                  expected="the browser of this machine"), 403)
         try:
             run = Shelf(self.bench.shelf).open(request.path_params["name"])
             path = kept_file(run, request.path_params["file"])

@@ -38,10 +38,12 @@ class Made:
     """What a piece of work made: files in its folder (name: title, the page to show first).
 
     ``told`` is its answer: ``words`` in a line, ``look`` (good, open or poor), ``more`` lines.
+    ``whole`` stays here, for what may be done with it next.
     """
 
     files: dict[str, str]
     told: dict[str, Any] | None = None
+    whole: Any = None
 
 
 @dataclass
@@ -54,6 +56,7 @@ class Work:
     folder: Path
     runs: tuple[str, ...] = ()
     about: str = ""
+    options: dict[str, Any] = field(default_factory=dict, repr=False)
     state: str = "running"                   # running | done | failed | cancelled
     done: int = 0
     total: int = 0
@@ -119,7 +122,7 @@ class Works:
                 raise InputError("other work goes on", expected=f"at most {MOST_RUNNING} at a time",
                                  seen="one more", remedy="wait until one has ended, or cancel it")
             work = Work(secrets.token_hex(8), what, key, self._folder / secrets.token_hex(8),
-                        runs=runs, about=about)
+                        runs=runs, about=about, options=options)
             work.folder.mkdir()
             self._all[work.id] = work
             self._forget_old()
@@ -154,7 +157,8 @@ class Works:
         """What goes on or is done, of some kinds or of all, newest first."""
         with self._lock:
             return [one for one in reversed(self._all.values())
-                    if one.state in ("running", "done") and (not kinds or one.what in kinds)]
+                    if (one.state == "running" or (one.made is not None and one.made.files))
+                    and (not kinds or one.what in kinds)]
 
     def cancel(self, name: str) -> Work:
         """End it; nothing of it is kept."""

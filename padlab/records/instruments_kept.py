@@ -9,12 +9,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from padlab.errors import InputError, RunError
 from padlab.records.fitted import is_fitted_name
-from padlab.records.inside import is_link, read_bytes, refuse_links
+from padlab.records.inside import is_link, read_bytes, refuse_links, write_whole, writing
 
 FOLDER = "instruments"
 LIMIT = 4 << 20
@@ -50,6 +51,35 @@ def instruments_kept(shelf: Path) -> list[Kept]:
     instruments = [Kept(n, False) for n in names if n.endswith(".toml")]
     fittings = [Kept(n, True) for n in reversed(names) if is_fitted_name(n)]
     return (instruments + fittings)[:MOST]
+
+
+def keep_instrument(shelf: Path, text: str, label: str) -> str:
+    """Keep an instrument's file under a name made of its label; gives the name.
+
+    The same file again is not kept twice; another one of that name is never written over.
+
+    Raises
+    ------
+    RunError
+        ``instruments/`` is a link, or cannot be written.
+    """
+    data = text.encode("utf-8", "surrogateescape")
+    stem = re.sub(r"[^a-z0-9]+", "-", label.lower()).strip("-")[:60].strip("-") or "instrument"
+    folder = refuse_links(shelf, FOLDER)
+    with writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    for number in range(1, 1000):
+        name = f"{stem}.toml" if number == 1 else f"{stem}-{number}.toml"
+        path = folder / name
+        if is_link(path):
+            continue
+        if path.exists():
+            if path.is_file() and read_bytes(shelf, FOLDER, name, limit=LIMIT) == data:
+                return name
+            continue
+        write_whole(path, data)
+        return name
+    raise InputError("too many instruments of one name", expected="another label", seen=label[:60])
 
 
 def kept_bytes(shelf: Path, name: str) -> bytes:

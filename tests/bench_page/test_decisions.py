@@ -104,8 +104,8 @@ def made(served, cookie, **what):
         answer = served.ask("GET", f"/download/{work['id']}/{one['name']}", cookie=cookie)
         assert answer.headers["content-disposition"] == f'attachment; filename="{one["name"]}"'
         files[one["name"]] = answer.body
-    first = told()["files"][0]["name"]
-    assert served.ask("GET", f"/report/{work['id']}", cookie=cookie).body == files[first]
+    shown = served.ask("GET", f"/report/{work['id']}", cookie=cookie)
+    assert shown.body == files[told()["files"][0]["name"]] if files else shown.status == 404
     return told(), files
 
 
@@ -165,9 +165,10 @@ def test_a_filled_in_form_is_an_instrument_file(served, cookie, tmp_path):
 def test_a_lot_judged_is_the_command_line_s(served, cookie, tmp_path):
     spec = tmp_path / "spec.toml"
     spec.write_text(SPEC, encoding="utf-8")
-    status, plan = post(served, cookie, "/api/spec", name="spec.toml", text=SPEC)
+    told, files = made(served, cookie, what="plan", name="spec.toml", text=SPEC)
+    plan = told["told"]
     done = CliRunner().invoke(cli, ["qualify", "--plan", str(spec)])
-    assert (status, "\n".join(plan["plan"]) + "\n") == (200, done.output)
+    assert ("\n".join(plan["plan"]) + "\n", files) == (done.output, {})
     assert plan["lots"] == ["2026-03", "2026-04", "2026-05", "2026-06", "2026-09", "2026-10", "2026-11"]
     verdicts = set()
     for lot in ("2026-09", "2026-10"):
@@ -384,6 +385,93 @@ def test_instruments_by_the_day_on_which_they_are_due(served, cookie):
     rows = json.loads(done.stdout)["instruments"]
     assert rows
     for row in rows:
-        assert f"<td class=\"nb\">{row['valve']} {row['stop']}</td>" in page
+        assert f'<td class="nb">{row["valve"]} {row["stop"]}</td>' in page
         if row["due_on"] is not None:
             assert row["due_on"]["value"] in page
+
+
+def test_what_was_fitted_is_kept_as_the_command_line_keeps_it(served, cookie, tmp_path):
+    told, _ = made(served, cookie, what="choose", source="kept", kept="band-cornet-3.toml", touch="light")
+    page = served.ask("GET", f"/fitted/{told['id']}", cookie=cookie).body.decode()
+    stops = re.findall(r"<legend>Valve (.), (down|up) stop</legend>", page)
+    assert ("1", "down") in stops
+    where = [f"stop.{n}" for n in range(len(stops))]
+    sent = {"of": told["id"], "on": "2026-11-29", "note": "a note", "seated": False}
+    sent |= {f"{name}.fitted": place != ("1", "up") for name, place in zip(where, stops, strict=True)}
+    sent |= {"stop.0.check": "-2thou", "stop.0.cut": "60thou", "stop.0.lot": "2026-05"}
+    status, answer = post(served, cookie, "/api/fitted", **sent)
+    assert status == 200, answer
+    assert answer["file"] == "instruments/band-cornet-3.fitted-2026-11-29.json"
+    elsewhere = tmp_path / "band-cornet-3.toml"
+    shutil.copy(served.shelf / "instruments" / "band-cornet-3.toml", elsewhere)
+    by_command(
+        "fitted",
+        elsewhere,
+        served.shelf,
+        "--on",
+        "2026-11-29",
+        "--note",
+        "a note",
+        "--not-seated",
+        "--touch",
+        "light",
+        "--skip",
+        "1.up",
+        "--check",
+        "1.down=-2thou",
+        "--cut",
+        "1.down=60thou",
+        "--lot",
+        "1.down=2026-05",
+    )
+    by_hand = tmp_path / "band-cornet-3.fitted-2026-11-29.json"
+    assert (served.shelf / answer["file"]).read_bytes() == by_hand.read_bytes()
+    assert len(answer["stops"]) == len(stops) - 1
+    # Kept again it is another file; nothing is written over.
+    status, again = post(served, cookie, "/api/fitted", **sent)
+    assert again["file"] == "instruments/band-cornet-3.fitted-2026-11-29-2.json"
+    (served.shelf / again["file"]).unlink()
+    (served.shelf / answer["file"]).unlink()
+
+
+def test_an_instrument_from_elsewhere_is_kept_with_what_was_fitted(served, cookie):
+    told, files = made(served, cookie, what="choose", source="form", fields=TYPED, touch="light")
+    sent = {"of": told["id"], "on": "2026-11-30", "seated": True, "stop.0.fitted": True}
+    status, answer = post(served, cookie, "/api/fitted", **sent)
+    assert (status, answer["file"]) == (200, "instruments/the-new-cornet-b.fitted-2026-11-30.json")
+    kept = served.shelf / "instruments" / "the-new-cornet-b.toml"
+    assert kept.read_bytes() == files["instrument.toml"]
+    assert kept.name in served.ask("GET", "/choose", cookie=cookie).body.decode()
+    kept.unlink()
+    (served.shelf / answer["file"]).unlink()
+
+
+def test_what_cannot_have_been_fitted(served, cookie):
+    told, _ = made(served, cookie, what="choose", source="kept", kept="band-cornet-3.toml", touch="light")
+    before = shared.standing(served.shelf)
+    for wrong, key in (
+        ({"stop.0.cut": "61"}, "stop.0.cut"),
+        ({"on": "tomorrow"}, "on"),
+        ({"stop.0.check": "9mm"}, "stop.0.check"),
+        ({"note": 7}, "note"),
+    ):
+        sent = {"of": told["id"], "stop.0.fitted": True, **wrong}
+        status, answer = post(served, cookie, "/api/fitted", **sent)
+        assert status == 400
+        assert answer["error"]["where"]["mistakes"][0].startswith(f"{key}: ")
+    for wrong in (
+        {},
+        {"stop.0.fitted": "yes"},
+        {"stop.0.fitted": True, "stop.0.stock": "<b>"},
+        {"of": "../x", "stop.0.fitted": True},
+        {"of": None},
+        {"of": 7},
+    ):
+        status, answer = post(served, cookie, "/api/fitted", **{"of": told["id"], **wrong})
+        assert status == 400, wrong
+        assert answer["error"]["message"]
+    other, _ = made(served, cookie, what="touch", runs=served.of_kind("touch"))
+    assert post(served, cookie, "/api/fitted", of=other["id"])[0] == 400
+    assert served.ask("GET", f"/fitted/{other['id']}", cookie=cookie).status == 404
+    assert served.ask("GET", "/fitted/..", cookie=cookie).status == 404
+    assert shared.standing(served.shelf) == before

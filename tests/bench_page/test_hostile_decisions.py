@@ -151,7 +151,7 @@ def test_a_file_names_no_other_file(served, cookie, tmp_path):
     assert named != CORNET
     for path, what in (
         ("/api/work", {"what": "choose", "source": "file"}),
-        ("/api/spec", {}),
+        ("/api/work", {"what": "plan"}),
         ("/api/work", {"what": "lot", "lot": "x"}),
     ):
         text = named if what.get("what") == "choose" else f"touch = '{touch}'\n{SPEC}"
@@ -199,7 +199,7 @@ def test_a_filled_in_form_with_all_mistakes_at_once(served, cookie):
     ],
 )
 def test_no_spec(served, cookie, what):
-    refused(served, cookie, "/api/spec", what)
+    refused(served, cookie, "/api/work", {"what": "plan", **what})
     refused(served, cookie, "/api/work", {"what": "lot", "lot": "2026-09", **what})
 
 
@@ -299,10 +299,56 @@ def test_filters_are_words_to_look_for(served, cookie):
     assert SCRIPT.encode() not in answer.body
 
 
-@pytest.mark.parametrize("path", ["/api/work", "/api/spec", "/api/instrument"])
+@pytest.mark.parametrize("path", ["/api/work", "/api/fitted", "/api/instrument"])
 def test_whoever_comes_from_elsewhere_asks_nothing(served, cookie, path):
     for headers in ({}, {"origin": "http://evil.example"}):
         assert served.ask("POST", path, "{}", cookie=cookie, **headers).status == 403
     assert served.ask("POST", path, "{}", origin=served.origin).status == 403
     assert served.ask("POST", path, "x" * 70_000, cookie=cookie, origin=served.origin).status == 413
     assert served.ask("POST", path, "[" * 60_000, cookie=cookie, origin=served.origin).status == 400
+
+
+def test_over_the_network_nothing_is_asked_and_no_samples_are_handed_out(served, tmp_path):
+    """The pages as a guest from another address sees them; the door has its own test."""
+    import asyncio
+
+    from padlab.bench.app import make_app
+    from padlab.bench.bench import Bench
+    from padlab.bench.door import Guest, Place
+    from padlab.bench.work import Works
+
+    app = make_app(Bench(served.shelf, None), Works(tmp_path))
+
+    def see(path, may_drive):
+        sent = []
+
+        async def receive():
+            return {"type": "http.request", "body": b""}
+
+        async def send(message):
+            sent.append(message)
+
+        guest = Guest(Place("192.0.2.5", 1, may_drive=may_drive))
+        scope = {
+            "type": "http",
+            "method": "GET",
+            "path": path,
+            "query_string": b"",
+            "headers": [],
+            "guest": guest,
+            "body": b"",
+            "root_path": "",
+        }
+        asyncio.run(app(scope, receive, send))
+        return sent[0]["status"], b"".join(m.get("body", b"") for m in sent[1:]).decode("utf-8", "replace")
+
+    samples = f"/download/run/{served.runs[0]}/samples.csv.gz"
+    for path in ("/choose", "/lots", "/life", "/touch", "/shelf", f"/run/{served.runs[0]}"):
+        status, page = see(path, may_drive=False)
+        assert status == 200
+        assert 'class="asks' not in page
+        assert 'id="work"' not in page
+        assert samples not in page
+    assert 'class="asks' in see("/choose", may_drive=True)[1]
+    assert samples in see(f"/run/{served.runs[0]}", may_drive=True)[1]
+    assert see(samples, may_drive=False)[0] == 403

@@ -5,6 +5,7 @@ const LARGEST_FILE = 48 * 1024;
 
 function labelled(field) {
   const words = [...field.labels[0].childNodes].filter((one) => one.nodeType === Node.TEXT_NODE).map((one) => one.textContent.trim()).join("");
+  if (field.name.startsWith("stop.")) return `${field.closest("fieldset").querySelector("legend").textContent}, ${words}`;
   const place = /^valve\.(\d)\.(down|up)\./.exec(field.name);
   return place ? `Valve ${place[1]}, ${place[2]} stop, ${words}` : words;
 }
@@ -62,7 +63,7 @@ async function asked(form) {
   for (const field of form.elements) {
     if (!field.name || field.name === "run" || field.closest("[data-source=form]") || field.type === "file") continue;
     if (field.type === "radio" && !field.checked) continue;
-    what[field.name] = field.value;
+    what[field.name] = field.type === "checkbox" ? field.checked : field.value;
   }
   const boxes = [...form.querySelectorAll("[name=run]")];
   if (boxes.length) what.runs = boxes.filter((box) => box.checked).map((box) => box.value);
@@ -108,17 +109,32 @@ function sources(form) {
   });
 }
 
+async function planned(file, isWanted) {
+  const begun = await ask("/api/work", { what: "plan", ...file });
+  for (let told = begun; ; told = await ask(`/api/work/${begun.id}`)) {
+    if (told.error) return told;
+    if (told.state !== "running") return told.state === "done" ? told.told : { error: told.fault || { message: "it was cancelled" } };
+    if (!isWanted()) return ask("/api/cancel", { id: begun.id });
+    await new Promise((next) => setTimeout(next, 200));
+  }
+}
+
 function spec(form) {
   const input = form.elements.file, lot = form.elements.lot;
+  let newest = 0;
   input.addEventListener("change", async () => {
+    const mine = ++newest;
     el("judge").disabled = true;
     el("plan").hidden = true;
     const file = await fileOf(input);
-    const told = refused(file) ? { error: refused(file) } : await ask(input.dataset.look, file);
+    el("planning").hidden = false;
+    const told = refused(file) ? { error: refused(file) } : await planned(file, () => mine === newest);
+    if (mine !== newest) return;                         // another file was chosen meanwhile
+    el("planning").hidden = true;
     wrong(form, told.error);
     if (told.error) return;
-    el("plan-head").textContent = told.plan[0];
     const first = told.plan.indexOf("");
+    el("plan-head").textContent = told.plan[0];
     el("plan-first").textContent = told.plan.slice(1, first < 0 ? undefined : first).map((line) => line.trim()).join("; ").replaceAll(",;", ",") + ".";
     el("plan-words").textContent = told.plan.join("\n");
     lot.replaceChildren(...told.lots.map((name) => { const one = document.createElement("option"); one.value = one.textContent = name; return one; }));
@@ -130,15 +146,34 @@ function spec(form) {
   if (input.files.length) input.dispatchEvent(new Event("change"));       // chosen before the page was loaded again
 }
 
+function kept(form, told) {
+  form.hidden = true;
+  el("kept").hidden = false;
+  const outside = told.stops.filter(({ look }) => look === "poor").length;
+  el("told").textContent = `On file: ${told.file}${outside ? `; ${outside} of the checks stands outside, see below` : ""}`;
+  el("told").className = outside ? "told poor" : "told good";
+  el("more").replaceChildren(...told.stops.map(({ words, look }) => {
+    const item = document.createElement("li");
+    item.textContent = words;
+    if (look) item.className = look;
+    return item;
+  }));
+}
+
 for (const form of document.querySelectorAll("form.asks")) {
   choices(form);
   if (form.querySelector("[name=source]")) sources(form);
-  if (form.querySelector("[data-look]")) spec(form);
+  if (form.dataset.what === "lot") spec(form);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    if (form.dataset.asking) return;                     // a second press of the button asks nothing again
+    form.dataset.asking = "yes";
     const what = await asked(form);
-    const told = refused(what) ? { error: refused(what) } : await ask("/api/work", what);
+    const told = refused(what) ? { error: refused(what) } : await ask(form.dataset.post || "/api/work", what);
+    delete form.dataset.asking;
     wrong(form, told.error);
-    if (!told.error) location.href = `/work/${told.id}`;
+    if (told.error) return;
+    if (!form.dataset.post) location.href = `/work/${told.id}`;
+    else kept(form, told);
   });
 }

@@ -49,14 +49,16 @@ async function follow(id) {
     if (told.state === "done") {
       ended("", false);
       answered(told.told);
+      if (!told.files.length) return undefined;
       el("made").src = `/report/${id}`;
       el("made").hidden = el("alone").hidden = false;
+      const next = told.what === "choose" ? [listed("When they are fitted: keep it on file", `/fitted/${id}`)] : [];
       const pages = told.files.filter(({ name }) => name.endsWith(".html")).map(({ name, title }) => {
         const open = listed(`Open alone, to print: ${title}`, `/report/${id}/${name}`);
         Object.assign(open.firstChild, { target: "_blank", rel: "noopener" });
         return open;
       });
-      el("files").replaceChildren(...pages, ...told.files.map(({ name, title }) => listed(`Keep: ${title} (${name})`, `/download/${id}/${name}`)));
+      el("files").replaceChildren(...next, ...pages, ...told.files.map(({ name, title }) => listed(`Keep: ${title} (${name})`, `/download/${id}/${name}`)));
       return undefined;
     }
     await new Promise((next) => setTimeout(next, 250));

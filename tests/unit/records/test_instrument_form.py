@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from padlab.errors import InputError, RunError
 from padlab.records.instrument import instrument_from_bytes
 from padlab.records.instrument_form import HEAD, NUMBERS, STOP, TICKS, instrument_toml, table_of_form
-from padlab.records.instruments_kept import instruments_kept, kept_bytes
+from padlab.records.instruments_kept import instruments_kept, keep_instrument, kept_bytes
 
 TEXT = st.text(max_size=60)
 FIELDS = st.dictionaries(
@@ -119,3 +119,31 @@ def test_a_linked_folder_of_instruments_is_refused(tmp_path):
     (tmp_path / "shelf" / "instruments").symlink_to(tmp_path / "elsewhere")
     with pytest.raises(RunError, match="link"):
         instruments_kept(tmp_path / "shelf")
+
+
+@pytest.mark.parametrize(
+    ("label", "name"),
+    [
+        ("Band Cornet 3", "band-cornet-3.toml"),
+        ("../../etc/passwd", "etc-passwd.toml"),
+        ("\x00\u202e", "instrument.toml"),
+        ("a" * 500, "a" * 60 + ".toml"),
+        ("x.fitted-2026-01-01", "x-fitted-2026-01-01.toml"),
+    ],
+)
+def test_an_instrument_is_kept_under_a_name_of_its_own(tmp_path, label, name):
+    assert keep_instrument(tmp_path, "a", label) == name
+    assert keep_instrument(tmp_path, "a", label) == name
+    other = keep_instrument(tmp_path, "b", label)
+    assert other == name.replace(".toml", "-2.toml")
+    assert [p.name for p in sorted(tmp_path.rglob("*.toml"))] == sorted([name, other])
+    assert kept_bytes(tmp_path, name) == b"a"
+
+
+def test_an_instrument_is_not_written_through_a_link(tmp_path):
+    outside = tmp_path / "outside.toml"
+    outside.write_text("whole", encoding="utf-8")
+    (tmp_path / "instruments").mkdir()
+    (tmp_path / "instruments" / "a.toml").symlink_to(outside)
+    assert keep_instrument(tmp_path, "x", "a") == "a-2.toml"
+    assert outside.read_text("utf-8") == "whole"
