@@ -14,6 +14,7 @@ from padlab.bench.bench import Bench
 from padlab.bench.on_file import OnFile
 from padlab.bench.page import FILES, Room, file_bytes
 from padlab.bench.tab import look_on
+from padlab.bench.take_in import TakeIn
 from padlab.bench.work import Works
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.websockets import WebSocket
 
-ROOMS = (AtTheRig, OnFile)
+ROOMS = (AtTheRig, TakeIn, OnFile)
 
 
 def make_app(bench: Bench, works: Works, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:

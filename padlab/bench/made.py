@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from padlab.bench.made_table import look_at, take
 from padlab.bench.work import Made, Tell
 from padlab.errors import PadlabError
 
@@ -73,5 +74,7 @@ def _why(fault: PadlabError) -> str:
 
 
 MAKING: dict[str, Callable[[list[Path], dict[str, Any], Path, str, Tell], Made]] = {
-    "fit": _fit, "compare": _compare}
+    "fit": _fit, "compare": _compare,
+    "look at a table": lambda folders, options, out, made_on, tell: look_at(options, tell),
+    "take in a table": lambda folders, options, out, made_on, tell: take(options, tell)}
 """What can be asked for, by name: runs, options, the folder for what is made, the date it carries."""
