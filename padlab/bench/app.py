@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from padlab.bench.at_the_rig import AtTheRig
 from padlab.bench.bench import Bench
+from padlab.bench.correct import Correct
 from padlab.bench.on_file import OnFile
 from padlab.bench.page import FILES, Room, file_bytes
 from padlab.bench.tab import look_on
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.websockets import WebSocket
 
-ROOMS = (AtTheRig, TakeIn, OnFile)
+ROOMS = (AtTheRig, TakeIn, OnFile, Correct)
 
 
 def make_app(bench: Bench, works: Works, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css"),
          "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript"),
          "work.js": ("bench/static", "text/javascript"), "take_in.js": ("bench/static", "text/javascript"),
-         "take_in.css": ("bench/static", "text/css")}
+         "take_in.css": ("bench/static", "text/css"),
+         "correct.js": ("bench/static", "text/javascript")}
 """What the pages ask for by name; the first is the reports' own style."""
 
 ARoom = TypeVar("ARoom", bound="Room")
