@@ -80,13 +80,16 @@ class TakeIn(Room):
                 return self.page(request, "table_taken.html.j2", table=table, told=table.outcome)
             if taking is not None and taking.state == "running":
                 return self.page(request, "table_work.html.j2", table=table, work=taking, taking=True)
-            work = self.tables.look(table)
         except InputError as fault:
             return self.fault(request, fault)
+        try:
+            work = self.tables.look(table)
+        except InputError as busy:             # it is looked at when other work has ended
+            return self.page(request, "table_not.html.j2", table=table, fault=None, busy=busy)
         if work.state == "running":
             return self.page(request, "table_work.html.j2", table=table, work=work, taking=False)
         if work.state != "done" or work.made is None or work.made.told is None:
-            return self.page(request, "table_not.html.j2", table=table, fault=work.fault)
+            return self.page(request, "table_not.html.j2", table=table, fault=work.fault, busy=None)
         failed = None if taking is None or taking.state != "failed" else taking.fault
         return self._form(request, table, work.made.told["readings"], failed)
 

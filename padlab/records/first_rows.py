@@ -169,8 +169,8 @@ def _texts(row: Sequence[Any]) -> tuple[str, ...]:
 def _text(cell: Any) -> str:
     if cell is None:
         return ""
-    if isinstance(cell, datetime | date):
-        return cell.isoformat()
+    if isinstance(cell, datetime | date):      # a spreadsheet's day is a midnight
+        return cell.isoformat().removesuffix("T00:00:00")
     if isinstance(cell, float) and not isinstance(cell, bool):
         return f"{cell:.10g}"
     return str(cell).strip()

@@ -47,6 +47,8 @@ TOGETHER = 0.5
 """Force and displacement that go together by less (correlation) say nothing of a direction."""
 ONE_WAY = 0.2
 """A force that goes less to one side than this part of what it goes to the other is pressed to that other."""
+MOST_CELLS, FEWEST_ROWS = 100_000, 50
+"""A table of a thousand columns is looked at as quickly as one of three."""
 MOSTLY = 0.8
 """A column of which this part can be read is a column of numbers with mistakes in it."""
 NAMED_SO = {"blank": "blank frame leer bare", "touch": "touch finger player anschlag",
@@ -108,6 +110,7 @@ def guess(first: FirstRows, *, called: str = "") -> Guess:
     called : str
         The name of its file: a bare frame's or a player's table looks like no other only by its name.
     """
+    first = replace(first, rows=first.rows[:max(FEWEST_ROWS, MOST_CELLS // max(len(first.header), 1))])
     decimal = _decimal(first)
     cells = list(zip(*first.rows, strict=True)) if first.rows else [()] * len(first.header)
     numbers = [_numbers(column, decimal) for column in cells]

@@ -461,6 +461,20 @@ def test_cancelled_half_way_nothing_stays(served, cookie):
     assert "Take it in" in page(served, cookie, table)  # it still waits
 
 
+def test_while_other_work_goes_on_a_table_waits_and_says_so(served, cookie):
+    works = []
+    for count in (400_001, 400_002):
+        table = upload(served, cookie, presses(count), f"{count}.csv")
+        page(served, cookie, table)
+        works.append((table, confirm(served, cookie, **form_of(table))[1]["id"]))
+    waiting = upload(served, cookie, presses(600), "third.csv")
+    text = page(served, cookie, waiting)
+    for _, work in works:
+        served.ask("POST", "/api/cancel", json.dumps({"id": work}), cookie=cookie, origin=served.origin)
+    assert "not looked at it yet: other work goes on" in text
+    assert "Take it in" in page(served, cookie, waiting)
+
+
 def test_put_away(served, cookie):
     table = upload(served, cookie, presses(600), "away.csv")
     before = len(on_disk(served))

@@ -18,9 +18,12 @@ for (const form of document.querySelectorAll("form[data-what]")) {
     }
     if (!told.error) return location.reload();
     for (const old of form.querySelectorAll(".at")) old.remove();
-    for (const marked of form.querySelectorAll("[aria-invalid]")) marked.removeAttribute("aria-invalid");
+    for (const marked of form.querySelectorAll("[aria-invalid]")) {
+      marked.removeAttribute("aria-invalid");
+      marked.removeAttribute("aria-describedby");
+    }
     const { mistakes = [], fields = [] } = told.error.where || {};
-    poor.textContent = [fields.length ? mistakes.join("; ") : told.error.message, told.error.seen && `seen: ${told.error.seen}`,
+    poor.textContent = [told.error.message, told.error.seen && `seen: ${told.error.seen}`,
       told.error.remedy && `try: ${told.error.remedy}`].filter(Boolean).join("; ");
     poor.hidden = false;
     fields.forEach((name, i) => {
@@ -29,7 +32,8 @@ for (const form of document.querySelectorAll("form[data-what]")) {
       at.setAttribute("aria-invalid", "true");
       const here = document.createElement("span");
       here.className = "at";
-      here.setAttribute("aria-hidden", "true");
+      here.id = `${form.dataset.what}-${name}`;
+      at.setAttribute("aria-describedby", here.id);
       here.textContent = mistakes[i].slice(mistakes[i].indexOf(": ") + 2);
       at.closest("label").append(here);
     });

@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from padlab.records.first_rows import FirstRows, first_rows
 from padlab.records.guessed import guess, unit_by_size
@@ -240,6 +242,27 @@ def test_a_cell_that_is_no_number_does_not_hide_what_its_column_is():
     found = guess(FirstRows("text", first.header, rows, True, delimiter="comma"))
     assert [c.quantity for c in found.columns] == ["time", "force", "displacement"]
     assert [c.counts_down for c in found.columns] == [None, False, False]
+
+
+@given(
+    header=st.lists(st.text(max_size=40), min_size=1, max_size=6),
+    cells=st.lists(
+        st.one_of(st.text(max_size=12), st.floats().map(str), st.dates().map(str)), min_size=1, max_size=6
+    ),
+    called=st.text(max_size=20),
+    form=st.sampled_from(["text", "xlsx", "parquet"]),
+)
+def test_whatever_a_table_holds_it_is_looked_at(header, cells, called, form):
+    rows = tuple(tuple(cells[(i + k) % len(cells)] for i in range(len(header))) for k in range(3))
+    found = guess(FirstRows(form, tuple(header), rows, True, delimiter="comma"), called=called)
+    assert [c.name for c in found.columns] == header
+    for c in found.columns:
+        assert c.unit is None or c.quantity is not None
+
+
+@pytest.mark.parametrize("name", [" " * 5000 + "[", "_" * 5000, "a/" * 3000, "(" * 5000, "aB" * 3000])
+def test_a_long_name_takes_no_longer(name):
+    read_name(name)
 
 
 # -- the first rows themselves -----------------------------------------------------------------------------
