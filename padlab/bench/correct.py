@@ -82,8 +82,8 @@ class Correct(Room):
         if what == "pad" and run.pad is not None:
             pad = _corrected(form.get("pad"), run.pad, mistakes)
         if mistakes:
-            raise InputError("Please look again at what is marked", where={"mistakes": list(mistakes.values()),
-                                                         "fields": list(mistakes)})
+            raise InputError("Please look again at what is marked", where={
+                "mistakes": list(mistakes.values()), "fields": list(mistakes)})
         if what == "pad" and run.pad is None:
             raise RunError(f"run {run.id} has no pad to correct", expected="a run of a pad",
                            seen=f"kind {run.kind}")
