@@ -1,6 +1,8 @@
 """What a table probably holds: guessed from names and numbers, not where two things can be meant."""
 
+import gzip
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -242,6 +244,30 @@ def test_a_cell_that_is_no_number_does_not_hide_what_its_column_is():
     found = guess(FirstRows("text", first.header, rows, True, delimiter="comma"))
     assert [c.quantity for c in found.columns] == ["time", "force", "displacement"]
     assert [c.counts_down for c in found.columns] == [None, False, False]
+
+
+SAMPLES = sorted((Path(__file__).parents[3] / "sample_runs").rglob("samples.csv.gz"))
+
+
+@pytest.mark.parametrize("down", [False, True])
+def test_no_sample_run_is_read_the_wrong_way(tmp_path, down):
+    """Seventy runs by a (virtual) hand, as they are and with a dial that counts down: right, or left open."""
+    told = {True: 0, None: 0}
+    for path in SAMPLES:
+        (first,) = first_rows(written(tmp_path, gzip.decompress(path.read_bytes())))
+        rows = first.rows
+        if down and "displacement_mm" in first.header:
+            at = first.header.index("displacement_mm")
+            rows = tuple((*row[:at], str(3 - float(row[at])), *row[at + 1 :]) for row in rows)
+        found = guess(FirstRows("text", first.header, rows, first.is_whole, delimiter="comma"))
+        by_name = {c.name: c for c in found.columns}
+        for name, column in by_name.items():
+            assert name == f"{column.quantity}_{(column.unit or '').lower()}"
+        if "displacement_mm" in by_name:
+            way = by_name["displacement_mm"].counts_down
+            assert way in (down, None), path
+            told[True if way is not None else None] += 1
+    assert told[True] > 20 * told[None]
 
 
 @given(
