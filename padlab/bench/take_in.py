@@ -73,6 +73,8 @@ class TakeIn(Room):
 
     def table(self, request: Request) -> Response:
         """One table: what it probably holds, how far taking it in is, or what was read."""
+        if not request.scope["guest"].may_drive:           # who only watches begins no work
+            return self.choose(request)
         try:
             table = self.tables.find(request.path_params["name"])
             taking = self.tables.taking(table)

@@ -469,6 +469,9 @@ def test_while_other_work_goes_on_a_table_waits_and_says_so(served, cookie):
         works.append((table, confirm(served, cookie, **form_of(table))[1]["id"]))
     waiting = upload(served, cookie, presses(600), "third.csv")
     text = page(served, cookie, waiting)
+    # It is listed nowhere as a report; what lists or shows work goes on.
+    assert served.ask("GET", "/shelf", cookie=cookie).status == 200
+    assert served.ask("GET", f"/work/{works[0][1]}", cookie=cookie).status in (200, 404)
     for _, work in works:
         served.ask("POST", "/api/cancel", json.dumps({"id": work}), cookie=cookie, origin=served.origin)
     assert "not looked at it yet: other work goes on" in text
@@ -704,6 +707,32 @@ def test_a_guest_of_the_network_brings_no_table_and_no_disk_means_no_upload():
     door._guests["k"] = Guest(driver)
     asyncio.run(door(dict(scope), receive, send))
     assert (sent[2]["status"], asked) == (403, [])
+
+
+def test_a_guest_of_the_network_sees_no_table_and_begins_no_work(tmp_path):
+    from starlette.requests import Request
+
+    from padlab.bench.bench import Bench
+    from padlab.bench.door import Guest, Place
+    from padlab.bench.take_in import TakeIn
+    from padlab.bench.work import Works
+
+    room = TakeIn(Bench(tmp_path / "shelf"), Works(tmp_path))
+    (tmp_path / "coming").write_bytes(presses(300))
+    table = room.tables.keep(tmp_path / "coming", "secret.csv")
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/",
+        "headers": [],
+        "query_string": b"",
+        "path_params": {"name": table.id},
+    }
+    for may_drive in (False, True):
+        shown = room.table(Request({**scope, "guest": Guest(Place("192.0.2.5", 1, may_drive=may_drive))}))
+        assert (b"secret.csv" in shown.body) == may_drive
+        assert (table.look is not None) == may_drive
+    room.works.close()
 
 
 def test_an_upload_that_comes_too_slowly_ends(monkeypatch, tmp_path):
