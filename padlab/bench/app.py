@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 
 from padlab.bench.at_the_rig import AtTheRig
 from padlab.bench.bench import Bench
+from padlab.bench.correct import Correct
 from padlab.bench.deciding import Deciding
 from padlab.bench.on_file import OnFile
 from padlab.bench.page import FILES, Room, file_bytes
 from padlab.bench.tab import look_on
+from padlab.bench.take_in import TakeIn
 from padlab.bench.work import Works
 
 if TYPE_CHECKING:
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.websockets import WebSocket
 
-ROOMS = (AtTheRig, OnFile, Deciding)
+ROOMS = (AtTheRig, TakeIn, OnFile, Correct, Deciding)
 
 
 def make_app(bench: Bench, works: Works, *, is_ending: Callable[[], bool] = lambda: False) -> Starlette:

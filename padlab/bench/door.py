@@ -19,8 +19,9 @@ from __future__ import annotations
 import asyncio
 import secrets
 import threading
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
@@ -34,6 +35,11 @@ BODY = 64 * 1024
 """Bytes of a request, at most: a form of a pad and the names of the runs of a shelf [B]."""
 BODY_S = 10.0
 """A request whose body is not whole by then is refused [s]."""
+UPLOADS = {"/api/table": 32 << 20}
+"""Addresses that take in a file, and its bytes at most [B]; it goes to the disk as it comes."""
+UPLOAD_S, PIECE_S = 120.0, 10.0
+"""A file that is not whole by then is refused, and one of which no further piece comes [s]."""
+UPLOADS_AT_ONCE = 2
 MOST_SOCKETS = 8
 """Tabs that watch at once."""
 LONGEST_PATH = 2000
@@ -97,10 +103,15 @@ class Door:
         Where it is served.
     on_used : callable
         Told of a place whose link was used: it has a new one.
+    spool : Path, optional
+        A folder of the server for files that come in (:data:`UPLOADS`); ``scope["upload"]`` is the path of
+        one. It is taken away after the answer unless the page has moved it. Without a folder none is let in.
     """
 
-    def __init__(self, app: Any, places: list[Place], *, on_used: Callable[[Place], None]) -> None:
-        self.app, self.places, self._on_used = app, places, on_used
+    def __init__(self, app: Any, places: list[Place], *, on_used: Callable[[Place], None],
+                 spool: Path | None = None) -> None:
+        self.app, self.places, self._on_used, self._spool = app, places, on_used, spool
+        self._uploads = 0
         self._lock = threading.Lock()
         self._tokens = {p: secrets.token_urlsafe(32) for p in places}
         self._guests: dict[str, Guest] = {}
@@ -115,6 +126,7 @@ class Door:
         """One request, one socket."""
         if scope["type"] not in ("http", "websocket"):
             raise RuntimeError(f"neither a request nor a socket: {scope['type']}")
+        upload: Path | None = None
         try:
             place = self._place_of(scope)
             self._came_from_itself(scope, place)
@@ -131,7 +143,12 @@ class Door:
                 return
             if scope["method"] == "POST" and not guest.may_drive and scope["path"] not in WATCHERS_MAY_POST:
                 raise Refused(403, "padlab: over the network the bench is watched and stopped, nothing else")
-            scope["body"] = await asyncio.wait_for(_body(scope, receive), BODY_S)
+            most = UPLOADS.get(scope["path"]) if scope["method"] == "POST" else None
+            if most is None:
+                scope["body"] = await asyncio.wait_for(_body(scope, receive), BODY_S)
+            else:
+                scope["upload"] = upload = await self._upload(scope, receive, most)
+                scope["body"] = b""
         except Refused as no:
             await _refuse(scope, send, no)
             return
@@ -140,7 +157,39 @@ class Door:
             return
         is_report = scope["path"].startswith(("/report/", "/download/"))
         policy = REPORT_POLICY if is_report else POLICY.format(host=place.host)
-        await self.app(scope, receive, _careful(send, policy))
+        try:
+            await self.app(scope, receive, _careful(send, policy))
+        finally:
+            if upload is not None:
+                upload.unlink(missing_ok=True)
+
+    async def _upload(self, scope: Scope, receive: Receive, most: int) -> Path:
+        """A file as it comes in, under a name of our own; of one that is refused nothing stays."""
+        if self._spool is None:
+            raise Refused(403, "padlab: no file is taken in here")
+        if self._uploads >= UPLOADS_AT_ONCE:
+            raise Refused(503, "padlab: other files are coming in; try again in a minute")
+        path = self._spool / f"coming-{secrets.token_hex(16)}"
+        self._uploads += 1
+        try:
+            with path.open("xb") as file:
+
+                async def keep() -> None:
+                    async for piece in _pieces(scope, receive, most, within_s=PIECE_S):
+                        file.write(piece)              # some 64 kB: a page of memory, not a wait for the disk
+
+                await asyncio.wait_for(keep(), UPLOAD_S)
+        except OSError as fault:
+            path.unlink(missing_ok=True)
+            if isinstance(fault, TimeoutError):
+                raise
+            raise Refused(507, f"padlab: the file cannot be kept: {fault.strerror}") from fault
+        except BaseException:                          # refused, or the page ends
+            path.unlink(missing_ok=True)
+            raise
+        finally:
+            self._uploads -= 1
+        return path
 
     def _place_of(self, scope: Scope) -> Place:
         """The place a request was sent to: its Host and the address it arrived at must both say so."""
@@ -212,22 +261,37 @@ def _headers(scope: Scope, name: bytes) -> list[str]:
 
 
 async def _body(scope: Scope, receive: Receive) -> bytes:
-    """The whole body, or a refusal as soon as it is too long; the rest is never read."""
-    too_long = Refused(413, f"padlab: at most {BODY} bytes")
+    """The whole body of an ordinary request."""
+    return b"".join([piece async for piece in _pieces(scope, receive, BODY)])
+
+
+async def _pieces(scope: Scope, receive: Receive, most: int, *,
+                  within_s: float | None = None) -> AsyncIterator[bytes]:
+    """The body as it comes, or a refusal as soon as it is too long; the rest is never read.
+
+    Raises
+    ------
+    Refused
+        Longer than ``most``, stated or found, or broken off.
+    TimeoutError
+        No further piece within ``within_s``.
+    """
+    too_long = Refused(413, f"padlab: at most {most} bytes")
     stated = _headers(scope, b"content-length")
-    if stated and not (stated[0].isdecimal() and int(stated[0][:20]) <= BODY):
+    if stated and not (stated[0].isdecimal() and int(stated[0][:20]) <= most):
         raise too_long
-    parts, size = [], 0
+    size = 0
     while True:
-        message = await receive()
+        message = await asyncio.wait_for(receive(), within_s)
         if message["type"] != "http.request":
             raise Refused(400, "padlab: the request was broken off")
-        parts.append(message.get("body", b""))
-        size += len(parts[-1])
-        if size > BODY:
+        piece = message.get("body", b"")
+        size += len(piece)
+        if size > most:
             raise too_long
+        yield piece
         if not message.get("more_body", False):
-            return b"".join(parts)
+            return
 
 
 def _careful_headers(policy: str) -> list[tuple[bytes, bytes]]:

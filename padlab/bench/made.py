@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from padlab.bench.made_decisions import choose, lot, plan
+from padlab.bench.made_table import look_at, take
 from padlab.bench.work import Made, Tell
 from padlab.drift.player import player_on
 from padlab.errors import RunError
@@ -125,5 +126,7 @@ def _lot(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Made:
 
 MAKING: dict[str, Callable[[dict[str, Any], Path, str, Tell], Made]] = {
     "fit": _fit, "compare": _compare, "life": _life, "touch": _touch, "choose": _choose, "plan": _plan,
-    "lot": _lot}
+    "lot": _lot,
+    "look at a table": lambda options, out, made_on, tell: look_at(options, tell),
+    "take in a table": lambda options, out, made_on, tell: take(options, tell)}
 """What can be asked for, by name: how, the folder for what is made, the date it carries, who is told."""

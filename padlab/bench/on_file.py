@@ -67,7 +67,7 @@ class OnFile(Room):
         interrupted = any(r["state"] == "interrupted" and not r["set_aside"] for r in shown)
         return self.page(request, "shelf.html.j2", rows=shown, count=len(rows), known=known, asked=asked,
                          faults=[str(f) for f in faults], wrong=wrong, kind_words=KIND_WORDS,
-                         touches=touches_on(rows), interrupted=interrupted, recent=self.works.newest(),
+                         touches=touches_on(rows), interrupted=interrupted, recent=self.works.newest(*TITLES),
                          titles=TITLES)
 
     def run(self, request: Request) -> Response:
@@ -123,6 +123,9 @@ class OnFile(Room):
             work = self.works.find(request.path_params["name"])
         except InputError as fault:
             return self.fault(request, fault)
+        if work.what not in TITLES:                        # a table that is looked at or taken in
+            return self.fault(request, InputError("this work makes no page", expected=", ".join(TITLES),
+                                                  seen=work.what, remedy="see Take in a table"))
         title, here = TITLES[work.what]
         return self.page(request, "work.html.j2", work=work, title=title, here=here)
 

@@ -28,7 +28,8 @@ FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/stat
          "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript"),
          "choose_rig.js": ("bench/static", "text/javascript"),
          "work.js": ("bench/static", "text/javascript"), "asks.js": ("bench/static", "text/javascript"),
-         "decide.css": ("bench/static", "text/css")}
+         "decide.css": ("bench/static", "text/css"), "take_in.css": ("bench/static", "text/css"),
+         "take_in.js": ("bench/static", "text/javascript"), "correct.js": ("bench/static", "text/javascript")}
 """What the pages ask for by name; the first is the reports' own style."""
 
 ARoom = TypeVar("ARoom", bound="Room")

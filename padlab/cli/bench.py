@@ -74,7 +74,9 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
 
     with tempfile.TemporaryDirectory(prefix="padlab-bench-", ignore_cleanup_errors=True) as made:
         works = Works(Path(made))
-        door = Door(make_app(bench, works, is_ending=ending.is_set), places, on_used=used)
+        spool = Path(made) / "spool"
+        spool.mkdir()
+        door = Door(make_app(bench, works, is_ending=ending.is_set), places, on_used=used, spool=spool)
         bench.open()
         try:
             serve(door, sockets, on_ready=ready, on_ending=ending.set)

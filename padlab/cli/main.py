@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from padlab import __version__
-from padlab.errors import PadlabError
+from padlab.errors import PadlabError, TableError
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # command: (module, one line of help). The module is imported only when its command is used.
@@ -92,7 +92,8 @@ def main(arguments: list[str] | None = None) -> None:
         fault.show()
         sys.exit(2)
     except PadlabError as fault:
-        _say(fault.to_json(), str(fault), arguments)
+        also = fault.where.get("mistakes", [])[1:] if isinstance(fault, TableError) else []
+        _say(fault.to_json(), str(fault) + "".join(f"\n  also: {one}" for one in also), arguments)
         sys.exit(1)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -179,6 +179,31 @@ def read_calibration(shelf: Path, calibration_id: str) -> Calibration:
     return stored
 
 
+def list_calibrations(shelf: Path) -> tuple[list[Calibration], list[RunError]]:
+    """All calibrations of a shelf, newest first, and what could not be read (nothing is left out silently).
+
+    Raises
+    ------
+    RunError
+        Their folder is a link or cannot be read.
+    """
+    folder = refuse_links(shelf, FOLDER)
+    if not folder.is_dir():
+        return [], []
+    try:
+        names = sorted(p.stem for p in folder.iterdir() if p.suffix == ".json" and p.name[0] != ".")
+    except OSError as fault:
+        raise RunError(f"{folder} cannot be read", expected="a folder of calibrations", seen=fault.strerror,
+                       where={"path": str(folder)}) from fault
+    found, faults = [], []
+    for name in names:
+        try:
+            found.append(read_calibration(shelf, name))
+        except RunError as fault:
+            faults.append(fault)
+    return sorted(found, key=lambda c: c.made, reverse=True), faults
+
+
 def calibrations_of(run: Run) -> tuple[Calibration, ...]:
     """The calibrations that a run names, from its own shelf, in the run's order.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Literal
@@ -40,6 +40,8 @@ Row = tuple[int, Sequence[Any]]
 """A row's number and its cells."""
 
 ROWS_AT_ONCE = 8192
+MOST_TOLD = 20
+"""Mistakes of one table that are told together."""
 
 
 @dataclass(frozen=True)
@@ -197,18 +199,58 @@ def numbers(grid: Grid, names: Sequence[str], *, decimal: Decimal) -> dict[str, 
     Raises
     ------
     TableError
-        A cell that holds none; the message names row and column.
+        Cells that hold none; the message names row and column of the first, ``where["mistakes"]`` of each.
     """
-    found = {name: array("d") for name in names}
+    found, wrong = {name: array("d") for name in names}, Mistakes()
     for rows in batches(grid.rows()):
         for name in names:
             at = grid.names.index(name)
             cells = [row[at] for _, row in rows]
             values = _plain_numbers(cells, decimal)
             if values is None:                 # something in it wants a closer look
-                values = [number_of(number, name, row[at], decimal) for number, row in rows]
+                values = list(wrong.read(_reader(name, at, decimal), rows))
             found[name].extend(values)
+    wrong.refuse()
     return {name: np.array(values) for name, values in found.items()}
+
+
+def _reader(name: str, at: int, decimal: Decimal) -> Callable[[Row], float]:
+    return lambda row: number_of(row[0], name, row[1][at], decimal)
+
+
+class Mistakes:
+    """Cells that cannot be read, told together: whoever mends a table wants to do it once."""
+
+    def __init__(self) -> None:
+        self._faults: list[TableError] = []
+
+    def read(self, one: Callable[[Row], float], rows: Iterable[Row]) -> Iterator[float]:
+        """Read cells; those that cannot be are left out and remembered."""
+        for row in rows:
+            try:
+                yield one(row)
+            except TableError as fault:
+                self._faults.append(fault)
+                if len(self._faults) >= MOST_TOLD:
+                    self.refuse()
+
+    def refuse(self) -> None:
+        """Raise what was remembered, if anything was: the first one, and the others in its ``where``.
+
+        Raises
+        ------
+        TableError
+            ``where["mistakes"]`` lists them, at most ``MOST_TOLD``.
+        """
+        if not self._faults:
+            return
+        self._faults.sort(key=lambda fault: int(fault.where.get("row", 0)))
+        first = self._faults[0]
+        if len(self._faults) > 1:
+            first.where["mistakes"] = [f"{one.message}: seen {one.seen}" for one in self._faults]
+            if len(self._faults) >= MOST_TOLD:
+                first.where["mistakes"].append("perhaps more: reading was broken off here")
+        raise first
 
 
 def batches(rows: Iterator[Row]) -> Iterator[list[Row]]:

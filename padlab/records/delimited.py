@@ -86,7 +86,7 @@ def read_delimited(data: bytes, wanted: Sequence[str], *, delimiter: str | None 
     failed: TableError | None = None
     for name in DELIMITERS if delimiter is None else (delimiter,):
         try:
-            first = next(_rows(data, encoding, DELIMITERS[name]), None)
+            first = next(rows_of(data, encoding, DELIMITERS[name]), None)
         except TableError as fault:
             failed = fault
             continue
@@ -114,7 +114,7 @@ def read_delimited(data: bytes, wanted: Sequence[str], *, delimiter: str | None 
     pick = itemgetter(*at) if len(at) > 1 else lambda row: (row[at[0]],)
 
     def rows() -> Iterator[Row]:
-        everything = _rows(data, encoding, DELIMITERS[chosen])
+        everything = rows_of(data, encoding, DELIMITERS[chosen])
         next(everything)
         for number, row in check_widths(_without_blank_end(everything), len(header)):
             yield number, pick(row)
@@ -122,7 +122,8 @@ def read_delimited(data: bytes, wanted: Sequence[str], *, delimiter: str | None 
     return Grid(list(wanted), rows, {"format": "text", "encoding": encoding, "delimiter": chosen})
 
 
-def _rows(data: bytes, encoding: str, delimiter: str) -> Iterator[Row]:
+def rows_of(data: bytes, encoding: str, delimiter: str) -> Iterator[Row]:
+    """Every row of a text table with its number, the header first; nothing is checked yet."""
     text = io.TextIOWrapper(io.BytesIO(data), encoding=encoding, newline="")
     reader = csv.reader(text, delimiter=delimiter, strict=True)
     number = 1

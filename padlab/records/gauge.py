@@ -114,8 +114,13 @@ def check_gauge_columns(columns: Sequence[GaugeColumn]) -> None:
 def import_gauge(path: str | Path, shelf: Shelf, *, batch: GaugeBatch, columns: Sequence[GaugeColumn],
                  now: datetime, start_utc: datetime | None = None, note: str | None = None,
                  delimiter: str | None = None, decimal: str | None = None, sheet: str | None = None,
-                 rng: Draws | None = None) -> tuple[Run, tuple[GaugeReading, ...]]:
+                 called: str | None = None, rng: Draws | None = None) -> tuple[Run, tuple[GaugeReading, ...]]:
     """Take in a table of gauge readings; the original is kept byte for byte.
+
+    Parameters
+    ----------
+    called : str, optional
+        What the table is called, where ``path`` is a copy under another name.
 
     Raises
     ------
@@ -135,7 +140,7 @@ def import_gauge(path: str | Path, shelf: Shelf, *, batch: GaugeBatch, columns: 
     try:
         readings, found = _read(data, how)
     except TableError as fault:
-        fault.where.setdefault("path", str(path)[:200])
+        fault.where.setdefault("path", (called or str(path))[:200])
         raise
     package = new_package(kind="gauge", state="complete", start_utc=now if start_utc is None else start_utc,
                           monotonic_s=None, pad=None, procedure=None, rig=None, environment={}, note=note)
@@ -145,7 +150,7 @@ def import_gauge(path: str | Path, shelf: Shelf, *, batch: GaugeBatch, columns: 
         mark("imported", "run", f"gauge readings; the gauge's doubt is not known to padlab{unknown}"),
         mark("rig_doubt_unknown", "run", "the doubt of the gauge is not known and not included"))]
     held["gauge"] = asdict(batch)
-    held["table"] = {**how, **found, "name": Path(path).name[:200]}
+    held["table"] = {**how, **found, "name": called or Path(path).name[:200]}
     held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
     fields = [{"name": n, "type": "number" if n == "thickness_mm" else "string"}
               for n in ("pad", "thickness_mm", "sheet", "place")]

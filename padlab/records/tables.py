@@ -20,7 +20,7 @@ import numpy as np
 
 from padlab.errors import RunError, TableError
 from padlab.marks import Mark, mark
-from padlab.records.cells import Decimal, Grid, decimal_mark, numbers, refuse
+from padlab.records.cells import Decimal, Grid, Mistakes, Row, decimal_mark, numbers, refuse
 from padlab.records.columns import QUANTITIES, Column, check_columns, parse_column
 from padlab.records.delimited import read_delimited
 from padlab.records.descriptor import table_resource
@@ -59,6 +59,7 @@ def import_table(
     sheet: str | None = None,
     stop: Literal["up", "down"] | None = None,
     control: bool = False,
+    called: str | None = None,
     judge: Callable[[pd.DataFrame], Iterable[Mark]] = lambda samples: (),
     rng: Draws | None = None,
 ) -> Run:
@@ -73,6 +74,8 @@ def import_table(
         The moment of the import, with its time zone; also the start where ``start_utc`` is not known.
     delimiter, decimal, sheet : str, optional
         Settle what would be ambiguous: comma | semicolon | tab, point | comma, a sheet's name.
+    called : str, optional
+        What the table is called, where ``path`` is a copy under another name.
     stop, control : optional
         Of a wear run: the stop at which the pad served; whether it lay unloaded beside the others.
 
@@ -95,7 +98,7 @@ def import_table(
         samples, found = samples_of(data, how)
         seen = tuple(judge(samples))
     except TableError as fault:
-        fault.where.setdefault("path", str(path)[:200])
+        fault.where.setdefault("path", (called or str(path))[:200])
         raise
     start = now if start_utc is None else start_utc
     package = new_package(
@@ -121,7 +124,7 @@ def import_table(
     ]
     if kind == "wear":
         held["stop"], held["control"] = stop, control
-    held["table"] = {**how, **found, "name": Path(path).name[:200]}
+    held["table"] = {**how, **found, "name": called or Path(path).name[:200]}
     held["raw_sha256"] = {ORIGINAL: hashlib.sha256(data).hexdigest()}
     package["resources"] = [table_resource("samples", "samples.csv", sample_fields(samples))]
 
@@ -213,6 +216,18 @@ def samples_of(data: bytes, how: dict[str, Any]) -> tuple[pd.DataFrame, dict[str
 def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: str | None) -> Grid:
     if data[:4] == b"PK\x03\x04":
         return read_workbook(data, wanted, sheet=sheet)
+    refuse_old_spreadsheet(data)
+    return read_delimited(data, wanted, delimiter=delimiter)
+
+
+def refuse_old_spreadsheet(data: bytes) -> None:
+    """Refuse what is neither a text nor an XLSX without a password.
+
+    Raises
+    ------
+    TableError
+        An old or a locked spreadsheet.
+    """
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise refuse(
             "this is an old or locked spreadsheet",
@@ -220,26 +235,37 @@ def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: s
             seen="XLS",
             remedy="save it as XLSX or as 'CSV UTF-8'",
         )
-    return read_delimited(data, wanted, delimiter=delimiter)
 
 
 def _decimal(grid: Grid, names: Sequence[str], said: str | None) -> Decimal:
     if grid.about["format"] == "xlsx":
-        texts = ((number, name, row[grid.names.index(name)]) for number, row in grid.rows() for name in names)
-        for number, name, cell in texts:
-            if isinstance(cell, str):
-                raise refuse(
-                    "text where a number belongs",
-                    row=number,
-                    column=name,
-                    expected="a number in every row",
-                    seen=repr(cell[:40]),
-                    remedy="take out rows that are no readings; turn text into numbers",
-                )
+        wrong = Mistakes()
+        for name in names:
+            for _ in wrong.read(_no_text(name, grid.names.index(name)), grid.rows()):
+                pass
+        wrong.refuse()
         return "."
     if said is not None:
         return {"point": ".", "comma": ","}[said]  # type: ignore[return-value]
     return decimal_mark(grid, names, delimiter={"comma": ","}.get(grid.about["delimiter"], ";"))
+
+
+def _no_text(name: str, at: int) -> Callable[[Row], float]:
+    """Refuses a cell of text, which a spreadsheet's column of numbers does not hold."""
+    def read(row: Row) -> float:
+        cell = row[1][at]
+        if isinstance(cell, str):
+            raise refuse(
+                "text where a number belongs",
+                row=row[0],
+                column=name,
+                expected="a number in every row",
+                seen=repr(cell[:40]),
+                remedy="take out rows that are no readings; turn text into numbers",
+            )
+        return 0.0
+
+    return read
 
 
 def _check_time(time_s: Any, grid: Grid, column: Column) -> None:

@@ -5,14 +5,14 @@ A cell may be empty only where the quantity need not be read each time: rest, ma
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.records.cells import Decimal, Grid, Row, number_of, refuse
+from padlab.records.cells import Decimal, Grid, Mistakes, Row, number_of, refuse
 from padlab.records.columns import QUANTITIES, Column
 from padlab.units import factor
 
@@ -35,8 +35,8 @@ def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> 
     Raises
     ------
     TableError
-        A cell that holds no number or date, an axis that turns back, sizes that no pad has; the message names
-        row and column.
+        Cells that hold no number or date, sizes that no pad has (told together), an axis that turns back; the
+        message names row and column.
     """
     import pandas as pd
 
@@ -46,13 +46,15 @@ def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> 
     if len(rows) > MOST_READINGS:
         raise refuse("too many readings", expected=f"at most {MOST_READINGS}", seen=str(len(rows)))
     values: dict[str, Array] = {}
+    wrong = Mistakes()
     for column in sorted(columns, key=lambda c: ORDER.index(c.quantity)):
         place = grid.names.index(column.name)
         target = QUANTITIES[column.quantity][1]
         if column.quantity == "date":
-            values[target] = _days(rows, place, column)
+            values[target] = np.fromiter(wrong.read(_day(column, place), rows), np.float64)
         else:
-            values[target] = _numbers(rows, place, column, decimal)
+            values[target] = np.fromiter(wrong.read(_number(column, place, decimal), rows), np.float64)
+    wrong.refuse()
     axis = next(iter(values))
     back = np.flatnonzero(np.diff(values[axis]) < 0)
     if back.size:
@@ -70,28 +72,28 @@ def wear_samples(grid: Grid, columns: Sequence[Column], *, decimal: Decimal) -> 
     return table
 
 
-def _numbers(rows: Sequence[Row], place: int, column: Column, decimal: Decimal) -> Array:
+def _number(column: Column, place: int, decimal: Decimal) -> Callable[[Row], float]:
     kind, _, largest = QUANTITIES[column.quantity]
     scale = factor(column.unit, kind)
-    found = []
-    for number, row in rows:
-        cell = row[place]
+    low = -273.15 if column.quantity == "temperature" else 0.0
+
+    def read(row: Row) -> float:
+        number, cell = row[0], row[1][place]
         if column.quantity in MAY_BE_EMPTY and (cell is None or not str(cell).strip()):
-            found.append(np.nan)
-            continue
+            return float("nan")
         value = number_of(number, column.name, cell, decimal) * scale
-        low = -273.15 if column.quantity == "temperature" else 0.0
         if not low <= value <= largest or (column.quantity == "thickness" and value == 0):
             raise refuse(f"a {column.quantity} that cannot be", row=number, column=column.name,
                          expected=f"over 0 and at most {largest:g}" if column.quantity == "thickness"
                          else f"between {low:g} and {largest:g}", seen=f"{str(cell)[:40]} {column.unit}",
                          remedy="check the unit")
-        found.append(value)
-    return np.array(found, dtype=np.float64)
+        return value
+
+    return read
 
 
-def _days(rows: Sequence[Row], place: int, column: Column) -> Array:
-    return np.array([_moment(number, column.name, row[place]) for number, row in rows]) / SECONDS_A_DAY
+def _day(column: Column, place: int) -> Callable[[Row], float]:
+    return lambda row: _moment(row[0], column.name, row[1][place]) / SECONDS_A_DAY
 
 
 def _moment(row: int, name: str, cell: Any) -> float:

@@ -6,11 +6,14 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
+from typing import Any, TypeVar
 
 from padlab.errors import InputError, TableError
 from padlab.records.cells import MAX_COLUMNS, Grid, Row, check_header, check_widths, places, refuse
+
+T = TypeVar("T")
 
 SMALL_PARTS = ("styles.xml", "workbook.xml", "[content_types].xml", "theme1.xml")
 MAX_SMALL_TAGS, MAX_TAGS, MAX_ROW_BYTES = 50_000, 12_000_000, 1 << 20
@@ -34,6 +37,39 @@ def read_workbook(data: bytes, wanted: Sequence[str], *, sheet: str | None = Non
     TableError
         Beyond the limits, damaged, several sheets and none named, or ragged.
     """
+    return _in_book(data, lambda book: _grid(book, wanted, sheet))
+
+
+def first_rows_of_sheets(data: bytes, most: int) -> list[tuple[str, list[str], list[list[Any]], bool]]:
+    """Name, header, first rows of each sheet that holds a table, and whether these are all of its rows.
+
+    Raises
+    ------
+    TableError
+        Beyond the limits, damaged, or no sheet holds a table: then what is wrong with the first one.
+    """
+    def look(book: Any) -> list[tuple[str, list[str], list[list[Any]], bool]]:
+        found, wrong = [], []
+        for name in _sheet_names(book):
+            try:
+                header, body = _header_and_rows(book, name)
+                rows = [list(row) for _, row in islice(_padded(body, len(header)), most + 1)]
+            except TableError as fault:        # a cover sheet, a drawing, remarks
+                wrong.append(fault)
+                continue
+            if len(header) > 1 and len(rows) > 1:
+                found.append((name, header, [row[:len(header)] for row in rows[:most]], len(rows) <= most))
+        if not found:
+            raise wrong[0] if wrong else refuse(
+                "no sheet holds a table", expected="a header with two columns, and readings below it",
+                seen="fewer")
+        return found
+
+    return _in_book(data, look)
+
+
+def _in_book(data: bytes, use: Callable[[Any], T]) -> T:
+    """Open a workbook within the limits, and use it."""
     try:
         import openpyxl
     except ImportError as fault:
@@ -47,8 +83,8 @@ def read_workbook(data: bytes, wanted: Sequence[str], *, sheet: str | None = Non
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and extensions that padlab does not look at
-            book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
-            return _grid(book, wanted, sheet)
+            return use(openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True,
+                                              keep_links=False))
     except TableError:
         raise
     except (MemoryError, RecursionError):
@@ -119,12 +155,32 @@ def _check_xml(part: bytes, name: str) -> None:
         )
 
 
-def _grid(book: Any, wanted: Sequence[str], sheet: str | None) -> Grid:
+def _sheet_names(book: Any) -> list[str]:
     names = list(book.sheetnames)
     if len(names) > MAX_SHEETS:
         raise refuse(
             "the workbook has too many sheets", expected=f"at most {MAX_SHEETS}", seen=str(len(names))
         )
+    return names
+
+
+def _header_and_rows(book: Any, sheet: str) -> tuple[list[str], Iterator[Row]]:
+    """The names in the first row of a sheet, and the rows below it."""
+    if not hasattr(book[sheet], "iter_rows"):
+        raise refuse("no such sheet", expected="a sheet with cells", seen=repr(sheet[:40]))
+    page = book[sheet]
+    page.reset_dimensions()  # what the file says of its own size may be a lie
+    rows = _rows(page)
+    first = next(rows, None)
+    if first is None:
+        raise refuse("the sheet is empty", expected="a header and readings", seen="nothing")
+    if any(isinstance(c, (int, float)) for c in first[1]):
+        raise refuse("the first row is no header", row=1, expected="column names", seen="numbers")
+    return check_header(["" if c is None else str(c) for c in first[1]]), rows
+
+
+def _grid(book: Any, wanted: Sequence[str], sheet: str | None) -> Grid:
+    names = _sheet_names(book)
     if sheet is None and len(names) != 1:
         raise refuse(
             "the workbook has several sheets",
@@ -137,15 +193,7 @@ def _grid(book: Any, wanted: Sequence[str], sheet: str | None) -> Grid:
         raise refuse(
             "no such sheet", expected=", ".join(repr(n[:40]) for n in names[:20]), seen=repr(chosen[:40])
         )
-    page = book[chosen]
-    page.reset_dimensions()  # what the file says of its own size may be a lie
-    rows = _rows(page)
-    first = next(rows, None)
-    if first is None:
-        raise refuse("the sheet is empty", expected="a header and readings", seen="nothing")
-    if any(isinstance(c, (int, float)) for c in first[1]):
-        raise refuse("the first row is no header", row=1, expected="column names", seen="numbers")
-    header = check_header(["" if c is None else str(c) for c in first[1]])
+    header, rows = _header_and_rows(book, chosen)
     at = places(header, wanted)
     width = len(header)
     whole = check_widths(_padded(rows, width), width)

@@ -150,7 +150,7 @@ def _numbered(rows: Rows, done: int) -> Rows:
 def import_record(
     path: str | Path, shelf: Shelf, *, columns: Sequence[Column], now: datetime, pad: Pad,
     start_utc: datetime | None = None, note: str | None = None, stop: Literal["up", "down"] | None = None,
-    rng: Draws | None = None,
+    called: str | None = None, rng: Draws | None = None,
 ) -> tuple[Run, WearLook]:
     """Take in the record of an endurance machine; the original is kept byte for byte.
 
@@ -158,6 +158,8 @@ def import_record(
     ----------
     columns : sequence of Column
         ``time``, ``force`` and ``displacement``.
+    called : str, optional
+        What the file is called, where ``path`` is a copy under another name.
 
     Raises
     ------
@@ -185,11 +187,12 @@ def import_record(
 
     def write(folder: Path) -> None:
         closed = write_parts(folder, strokes_of(chunks(folder / "raw" / ORIGINAL, columns,
-                                                        called=str(path))))
+                                                        called=called or str(path))))
         readings = _readings(folder, closed, thickness_mm)
         if len(readings) < 2:
-            raise TableError(f"{str(path)[:200]} holds too few strokes", expected="strokes over 1 N, let go "
-                             "below 0.5 N, more than ten of them", seen=f"{len(readings)} reading(s)",
+            raise TableError(f"{(called or str(path))[:200]} holds too few strokes",
+                             expected="strokes over 1 N, let go below 0.5 N, more than ten of them",
+                             seen=f"{len(readings)} reading(s)",
                              remedy="check the units, and which column is which")
         looked.append(wear_look(readings))
         name, sha256 = write_samples(folder, readings)

@@ -58,9 +58,26 @@ def page(serve_bench, tmp_path_factory):
             lambda: json.loads(served.ask("GET", f"/api/work/{work}", cookie=cookie).body)["state"] == "done",
             100,
         )
+        told = served.ask(
+            "POST",
+            "/api/table?name=t.csv",
+            b"t [s],F [N],x\n" + b"".join(b"%d,%d,%d\n" % (k, k % 7, k % 5) for k in range(40)),
+            cookie=cookie,
+            origin=served.origin,
+        )
+        table = json.loads(told.body)["id"]
+        shared.wait_until(
+            lambda: b'id="table"' in served.ask("GET", f"/take-in/{table}", cookie=cookie).body, 100
+        )
         page.served, page.names = (
             served,
-            {"/run/{name}": runs[0], "/work/{name}": work, "/report/{name}": work},
+            {
+                "/run/{name}": runs[0],
+                "/work/{name}": work,
+                "/report/{name}": work,
+                "/take-in/{name}": table,
+                "/correct/{name}": runs[0],
+            },
         )
         yield page
     rig.end()
