@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+
+from padlab.records.calibration import Calibration, new_calibration_id, write_calibration
 
 
 def _beside(name):
@@ -35,9 +39,15 @@ NOT_PAGES = ("/api/", "/static/", "/live", "/download/", "/samples/")
 
 @pytest.fixture(scope="module")
 def page(serve_bench, tmp_path_factory):
-    """A browser that was let in, on a shelf with runs and one piece of work that is done."""
+    """A browser that was let in, on a shelf with something of every kind; ``at`` says where each page is."""
     shelf = tmp_path_factory.mktemp("access") / "shelf"
     runs = sorted(shared.some_runs(shelf, 2))
+    shutil.copytree(shared.SAMPLES / "instruments", shelf / "instruments")
+    made = datetime(2026, 1, 1, tzinfo=UTC)
+    kept = Calibration(
+        new_calibration_id(made), "repeatability", "2026-01-01T00:00:00Z", "2026-02-01T00:00:00Z", rig="bench"
+    )
+    write_calibration(shelf, kept)
     rig = browser.VirtualRig("--hand", "still")
     served = serve_bench("--rig", "bench", "--url", rig.urls[0], shelf=shelf)
     with browser.chromium() as chromium:
@@ -46,39 +56,35 @@ def page(serve_bench, tmp_path_factory):
         page.goto(served.link)
         page.locator("body[data-phase=listening]").wait_for()
         cookie = "; ".join(f"{c['name']}={c['value']}" for c in page.context.cookies())
-        told = served.ask(
-            "POST",
-            "/api/work",
-            json.dumps({"what": "fit", "runs": runs[:1]}),
-            cookie=cookie,
-            origin=served.origin,
-        )
-        work = json.loads(told.body)["id"]
-        shared.wait_until(
-            lambda: json.loads(served.ask("GET", f"/api/work/{work}", cookie=cookie).body)["state"] == "done",
-            100,
-        )
-        told = served.ask(
-            "POST",
-            "/api/table?name=t.csv",
-            b"t [s],F [N],x\n" + b"".join(b"%d,%d,%d\n" % (k, k % 7, k % 5) for k in range(40)),
-            cookie=cookie,
-            origin=served.origin,
-        )
-        table = json.loads(told.body)["id"]
+
+        def sent(path, body):
+            told = served.ask("POST", path, body, cookie=cookie, origin=served.origin)
+            return json.loads(told.body)["id"]
+
+        def is_done(work):
+            return json.loads(served.ask("GET", f"/api/work/{work}", cookie=cookie).body)["state"] == "done"
+
+        fit = sent("/api/work", json.dumps({"what": "fit", "runs": runs[:1]}))
+        shared.wait_until(lambda: is_done(fit), 100)
+        asked = {"what": "choose", "source": "kept", "kept": "band-cornet-3.toml", "touch": "medium"}
+        chosen = sent("/api/work", json.dumps(asked))
+        shared.wait_until(lambda: is_done(chosen), 100)
+        rows = b"".join(b"%d,%d,%d\n" % (k, k % 7, k % 5) for k in range(40))
+        table = sent("/api/table?name=t.csv", b"t [s],F [N],x\n" + rows)
         shared.wait_until(
             lambda: b'id="table"' in served.ask("GET", f"/take-in/{table}", cookie=cookie).body, 100
         )
-        page.served, page.names = (
-            served,
-            {
-                "/run/{name}": runs[0],
-                "/work/{name}": work,
-                "/report/{name}": work,
-                "/take-in/{name}": table,
-                "/correct/{name}": runs[0],
-            },
-        )
+        page.served = served
+        page.at = {
+            "/run/{name}": f"/run/{runs[0]}",
+            "/work/{name}": f"/work/{fit}",
+            "/report/{name}": f"/report/{fit}",
+            "/report/{name}/{file}": f"/report/{chosen}/labels.html",
+            "/fitted/{name}": f"/fitted/{chosen}",
+            "/take-in/{name}": f"/take-in/{table}",
+            "/correct/{name}": f"/correct/{runs[0]}",
+            "/calibration/{name}": f"/calibration/{kept.id}",
+        }
         yield page
     rig.end()
 
@@ -104,12 +110,12 @@ def faults(page):
 
 @pytest.mark.parametrize("address", addresses())
 def test_no_serious_fault_on_any_page(page, address):
-    where = page.served.origin + address.replace("{name}", page.names.get(address, ""))
+    where = page.served.origin + (page.at[address] if "{" in address else address)
     if address.startswith("/report/"):  # no script runs there, not even axe-core: the same bytes elsewhere
         page.goto("about:blank")
         page.set_content(page.request.get(where).text())
     else:
-        page.goto(where)
+        assert page.goto(where).status == (404 if address == "/nothing" else 200)
     if address == "/":
         page.locator("body[data-phase=listening]").wait_for()
     for element in page.locator("details").all():
