@@ -60,7 +60,12 @@ def page(serve_bench, tmp_path_factory):
         )
         page.served, page.names = (
             served,
-            {"/run/{name}": runs[0], "/work/{name}": work, "/report/{name}": work},
+            {
+                "/run/{name}": runs[0],
+                "/work/{name}": work,
+                "/report/{name}": work,
+                "/report/{name}/{file}": work,
+            },
         )
         yield page
     rig.end()
@@ -87,7 +92,9 @@ def faults(page):
 
 @pytest.mark.parametrize("address", addresses())
 def test_no_serious_fault_on_any_page(page, address):
-    where = page.served.origin + address.replace("{name}", page.names.get(address, ""))
+    where = page.served.origin + address.replace("{name}", page.names.get(address, "")).replace(
+        "{file}", "run.html"
+    )
     if address.startswith("/report/"):  # no script runs there, not even axe-core: the same bytes elsewhere
         page.goto("about:blank")
         page.set_content(page.request.get(where).text())
