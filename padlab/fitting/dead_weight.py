@@ -165,11 +165,17 @@ def _place(run: Run, key: str, most: float) -> float | None:
 
 
 def _usable(run: Run, readings: tuple[Weighing, ...]) -> list[Weighing]:
-    """The weights of which the curve is made: worked in, settled, no held notes; straight ones first."""
+    """The weights of which the curve is made: worked in, settled, no held notes; straight ones first.
+
+    From below those from the air go before those that were put on after a light touch: there the pad had
+    rested for longer, and the hardest weight, read so, makes a soft pad 5 to 10 % too stiff beside it.
+    """
     good = [w for w in readings if not w.reason and not w.is_hold]
     worked = [w for w in good if w.worked_in] or good
     straight = {(w.mass_kg, w.from_above) for w in worked if w.is_direct}
+    aired = {w.mass_kg for w in worked if w.from_air}
     used = [w for w in worked if w.is_direct or (w.mass_kg, w.from_above) not in straight]
+    used = [w for w in used if w.from_above or w.from_air or w.mass_kg not in aired]
     below = sorted({w.force_n for w in used if not w.from_above})
     if len(below) < FEWEST_FORCES:
         raise FitError("too few weights were read", expected=f"{FEWEST_FORCES} forces at least, from below",

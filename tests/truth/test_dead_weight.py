@@ -266,6 +266,15 @@ def test_odd_steps_in_a_record_are_no_traceback(weighed, cut):
     assert math.isfinite(fit.json["compression"]["give_mm"]["value"])
 
 
+@pytest.mark.parametrize("seed", [22, 26])
+def test_the_hardest_weight_is_read_from_the_air_as_all_others_are(seed):
+    """After a light touch the pad had rested for longer: the stiffness of neoprene was 10 % too large."""
+    fit, cell = fit_run(simulate_weighed("soft neoprene", seed=seed)), simulate("soft neoprene", seed=seed)
+    a, b = stiffnesses(fit, (12.5,))[0], stiffnesses(fit_run(cell.run), (12.5,))[0]
+    assert joint(a, b)[0] < 0.06
+    assert a["low"] < cell.truth.stiffness_n_per_mm(12.5) < a["high"]
+
+
 # -- stairs: the plain way to put weights on ----------------------------------------------------------------
 
 
@@ -299,5 +308,5 @@ def test_the_procedure_reads_every_force_three_times_from_both_sides():
     steps = read_procedure("dead-weight").steps
     for label in ("from below", "from above"):
         masses = [s.mass_kg for s in steps if s.label == label]
-        assert len(masses) == 24
+        assert len(masses) == (27 if label == "from below" else 24)       # the hardest one from below only
         assert all(masses.count(m) == 3 for m in masses)
