@@ -35,7 +35,7 @@ from padlab.fitting.limbs import CELLS, Cells, LimbFitter, grid_force_n
 from padlab.fitting.results import Creep, RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget
 from padlab.fitting.run_json import conditions_of, run_json
-from padlab.fitting.run_marks import frame_marks
+from padlab.fitting.run_marks import frame_marks, rough_sinking
 from padlab.fitting.weighings import (
     LANDING_S,
     LIGHT,
@@ -125,7 +125,8 @@ def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: 
                      on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     top = curve.base.force_n[-1]
     low, high = give_forces_n
-    marks = [*run.marks, *_marks(run, readings, used, latitude, creep), *frame_marks(frame, curve)]
+    marks = [*run.marks, *_marks(run, readings, used, latitude, creep), *frame_marks(frame, curve),
+             *rough_sinking(creep, rig)]
     if frame.source == "rig file":
         marks.append(mark("no_blank", "frame"))
     marks += calibration_marks(run, calibrations, force_n=(F0_N, float(top)), displacement_mm=(

@@ -116,7 +116,8 @@ def test_study_of_all_materials_and_many_pads(material):
 
     One in twenty may lie beyond a 95 % interval; of 48 numbers of a material at most four do. The half-width
     is at most 10 % but where ``SMALL`` says otherwise, and where the load-cell session alone has over 6 %
-    (light forces, where its strokes differ most), as it always has on the dense polymer.
+    (light forces, where its strokes differ most), as it always has on the dense polymer; there three rounds
+    of weights give 2 N to 9 to 11 %.
     """
     beyond, numbers = 0, 0
     for seed in range(20, 28):
@@ -126,7 +127,8 @@ def test_study_of_all_materials_and_many_pads(material):
         for a, b in pairs:
             apart, allowed = joint(a, b)
             beyond, numbers = beyond + (apart >= allowed), numbers + 1
-            assert allowed <= (MOST if half(b) <= 0.06 * b["value"] else 0.20), (seed, a, b)
+            light = material == "dense polymer" and a.get("force_n") == 2.0
+            assert allowed <= (MOST if half(b) <= 0.06 * b["value"] and not light else 0.20), (seed, a, b)
             assert half(a) <= MOST * a["value"] or material == "dense polymer", (seed, a)
         apart, allowed = joint(fit.json["creep"]["fraction_per_decade"], held(material, seed))
         beyond, numbers = beyond + (apart >= allowed), numbers + 1
