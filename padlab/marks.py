@@ -43,6 +43,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "speed_uneven": (Weight.CAUTION, "the speed of pressing left the allowed band"),
     "no_hold": (Weight.NOTE, "no hold was recorded: nothing is known of sinking under a held note"),
     "hold_unsteady": (Weight.CAUTION, "the force wandered during the hold"),
+    "sinking_rough": (Weight.NOTE, "the indicator is too coarse to tell this pad's sinking to a tenth"),
     "extrapolated": (Weight.CAUTION, "carried beyond what was measured"),
     "law_differs": (Weight.CAUTION, "the best-fitting law leaves the measured curve; the curve stands"),
     "law_not_good": (Weight.NOTE, "the law's fit is not good; numbers come from the measured curve"),

@@ -382,7 +382,7 @@ class Carried:
         for other in () if alone else self.fits:
             if self.fits[other].covariance is None:
                 continue
-            there, half = self.value(other, t), half_widths(self._bell(self.fits[other], t), shaken)
+            there, half = self.value(other, t), half_widths(self._known_bell(other, t), shaken)
             low = np.where(beyond, np.fmin(low, there - half), low)
             high = np.where(beyond, np.fmax(high, there + half), high)
         return low, high
@@ -391,6 +391,17 @@ class Carried:
         error = f.predict_standard_error(t)
         widened = t95(max(f.n_used - len(f.values), 1)) / t95(math.inf)
         return np.asarray(widened * np.hypot(0.0 if error is None else error, self.common_u_mm))
+
+    def _known_bell(self, name: str, t: Array) -> Array:
+        """That of a law; where it is endless, the widest of the other laws.
+
+        A law that found nothing sinking does not know its own time, and so nothing of what comes: it stays
+        inside with its value, but must not take all numbers from a hold that moved by less than a step.
+        """
+        bell = self._bell(self.fits[name], t)
+        others = [self._bell(f, t) for f in self.fits.values() if f.covariance is not None]
+        widest = np.max([np.where(np.isfinite(b), b, 0.0) for b in others], axis=0)
+        return np.asarray(np.where(np.isfinite(bell), bell, widest))
 
     def predicted(self, name: str, times_s: tuple[float, ...], *,
                   alone: bool = False) -> tuple[dict[str, Any], ...]:

@@ -35,7 +35,7 @@ from padlab.fitting.limbs import CELLS, Cells, LimbFitter, grid_force_n
 from padlab.fitting.results import Creep, RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget
 from padlab.fitting.run_json import conditions_of, run_json
-from padlab.fitting.run_marks import frame_marks
+from padlab.fitting.run_marks import frame_marks, rough_sinking
 from padlab.fitting.weighings import (
     LANDING_S,
     LIGHT,
@@ -125,7 +125,8 @@ def fit_weighed_run(run: Run, *, at_forces_n: tuple[float, ...], give_forces_n: 
                      on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     top = curve.base.force_n[-1]
     low, high = give_forces_n
-    marks = [*run.marks, *_marks(run, readings, used, latitude, creep), *frame_marks(frame, curve)]
+    marks = [*run.marks, *_marks(run, readings, used, latitude, creep), *frame_marks(frame, curve),
+             *rough_sinking(creep, rig)]
     if frame.source == "rig file":
         marks.append(mark("no_blank", "frame"))
     marks += calibration_marks(run, calibrations, force_n=(F0_N, float(top)), displacement_mm=(
@@ -165,11 +166,17 @@ def _place(run: Run, key: str, most: float) -> float | None:
 
 
 def _usable(run: Run, readings: tuple[Weighing, ...]) -> list[Weighing]:
-    """The weights of which the curve is made: worked in, settled, no held notes; straight ones first."""
+    """The weights of which the curve is made: worked in, settled, no held notes; straight ones first.
+
+    From below those from the air go before those that were put on after a light touch: there the pad had
+    rested for longer, and the hardest weight, read so, makes a soft pad 5 to 10 % too stiff beside it.
+    """
     good = [w for w in readings if not w.reason and not w.is_hold]
     worked = [w for w in good if w.worked_in] or good
     straight = {(w.mass_kg, w.from_above) for w in worked if w.is_direct}
+    aired = {w.mass_kg for w in worked if w.from_air}
     used = [w for w in worked if w.is_direct or (w.mass_kg, w.from_above) not in straight]
+    used = [w for w in used if w.from_above or w.from_air or w.mass_kg not in aired]
     below = sorted({w.force_n for w in used if not w.from_above})
     if len(below) < FEWEST_FORCES:
         raise FitError("too few weights were read", expected=f"{FEWEST_FORCES} forces at least, from below",

@@ -44,7 +44,7 @@ from padlab.fitting.response_fit import response_marks
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
 from padlab.fitting.run_json import conditions_of, response_json, run_json
-from padlab.fitting.run_marks import partly_read, record_marks, result_marks
+from padlab.fitting.run_marks import partly_read, record_marks, result_marks, rough_sinking
 from padlab.marks import mark
 from padlab.records.calibration import calibrations_of
 from padlab.records.pad import F0_N
@@ -127,6 +127,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
+    marks += rough_sinking(creep, rig)
     procedure = run.procedure or {}
     rested = bool(procedure.get("needs_rest_h"))
     forces = at_forces_n or AT_FORCES_N

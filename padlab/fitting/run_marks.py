@@ -6,9 +6,11 @@ import numpy as np
 
 from padlab.calibration.frame import Frame
 from padlab.fitting.compression import Curve
+from padlab.fitting.creep import QUICK_S
 from padlab.fitting.prepared import SPEED_RATIO, WORKING_IN, Prepared
 from padlab.fitting.results import CompressionLaw, Creep, Hysteresis, Verdict
 from padlab.marks import Mark, mark
+from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.statistics.quantity import Quantity
 
@@ -17,6 +19,11 @@ BOUND_SHARE = 0.20
 that does, as its blank run says, makes the pad's curve a small difference of two."""
 UNSTEADY = 0.05
 """Variation of the force in a hold (sd over mean) over which it is unsteady (design choice)."""
+
+ROUGH = 0.10
+"""Half-width of the sinking, as a share of it, from which a finer indicator is spoken of."""
+FINE_STEP_MM = 0.0001
+"""The step of one that brought cork and dense polymer to a tenth (tests/truth/test_fine_indicator.py)."""
 
 
 def frame_marks(frame: Frame, curve: Curve) -> list[Mark]:
@@ -92,6 +99,26 @@ def partly_read(prepared: Prepared) -> list[Mark]:
                           f"the numbers here are those of the strokes after the last of {len(endured)}; "
                           "how the pad changed on the way is kept, not read yet"))
     return found
+
+
+def rough_sinking(creep: Creep | None, rig: RigRecord | None) -> list[Mark]:
+    """A note where a weight held the force and yet the sinking is not known to a tenth, with what would help.
+
+    Under a hand its wander is most of the doubt, and another indicator would change little.
+    """
+    travel = None if rig is None else rig.channel("displacement")
+    step = None if travel is None else travel.resolution
+    if creep is None or step is None or creep.ramp_s is None or creep.ramp_s >= QUICK_S:
+        return []
+    fraction = creep.fraction_per_decade
+    half = None if fraction is None else fraction.half_width
+    if fraction is None or half is None or half <= ROUGH * abs(fraction.value) or step < 2 * FINE_STEP_MM:
+        return []
+    known = f"known to {100 * half / abs(fraction.value):.0f} %" if fraction.value > half else "hardly known"
+    return [mark("sinking_rough", "sinking under a held note",
+                 f"{known} from steps of {1000 * step:g} um; an indicator that reads to 0.1 um and scatters "
+                 "by half of that, under a weight (procedures held-note, dead-weight-stiff), tells it to a "
+                 "tenth")]
 
 
 def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: CompressionLaw,

@@ -65,6 +65,7 @@ class Weighing:
     sank_mm: float                   # from one second to the end
     carried_mm: float                # what earlier stairs had sunk since the last light load or turn
     is_direct: bool                  # from the air, from the light touch, or right after the hardest
+    from_air: bool                   # nothing had touched the pad since it was lifted
     worked_in: bool                  # three hardest presses had gone before
     reason: str = ""                 # why it is left out
 
@@ -99,7 +100,8 @@ def weighings(run: Run, load: Load, frame: Frame) -> tuple[Weighing, ...]:
         elif not above and (before_kg is None or load.force_n(before_kg) <= LIGHT * F0_N):
             carried, direct = 0.0, True
         one = _read(s, mass, time, at, noise, before_s, load.force_n(mass), frame, above=above,
-                    carried=carried, direct=direct, worked_in=hard >= WORKED_IN, number=len(out) + 1)
+                    carried=carried, direct=direct, from_air=before_kg is None, worked_in=hard >= WORKED_IN,
+                    number=len(out) + 1)
         out.append(one)
         hard += mass >= 0.98 * heaviest
         carried += one.sank_mm
@@ -108,7 +110,7 @@ def weighings(run: Run, load: Load, frame: Frame) -> tuple[Weighing, ...]:
 
 
 def _read(s: Seen, mass_kg: float, time: Array, at: Array, noise: float, before_s: float, force: float,
-          frame: Frame, *, above: bool, carried: float, direct: bool, worked_in: bool,
+          frame: Frame, *, above: bool, carried: float, direct: bool, from_air: bool, worked_in: bool,
           number: int) -> Weighing:
     until = s.to_s
     on = landed_s(time, at, noise, before_s, s.from_s)
@@ -126,7 +128,7 @@ def _read(s: Seen, mass_kg: float, time: Array, at: Array, noise: float, before_
     ended = math.log10(max((until - on) / READ_AT_S, 1.0))
     sank = 0.0 if math.isnan(sinks) else sinks * ended
     return Weighing(number, s.label, mass_kg, force, above, on, until, value, u, sinks, sank, carried, direct,
-                    worked_in, reason)
+                    from_air, worked_in, reason)
 
 
 def _line(t: Array, x: Array) -> tuple[float, float, float, float]:

@@ -116,7 +116,8 @@ def test_study_of_all_materials_and_many_pads(material):
 
     One in twenty may lie beyond a 95 % interval; of 48 numbers of a material at most four do. The half-width
     is at most 10 % but where ``SMALL`` says otherwise, and where the load-cell session alone has over 6 %
-    (light forces, where its strokes differ most), as it always has on the dense polymer.
+    (light forces, where its strokes differ most), as it always has on the dense polymer; there three rounds
+    of weights give 2 N to 9 to 11 %.
     """
     beyond, numbers = 0, 0
     for seed in range(20, 28):
@@ -126,7 +127,8 @@ def test_study_of_all_materials_and_many_pads(material):
         for a, b in pairs:
             apart, allowed = joint(a, b)
             beyond, numbers = beyond + (apart >= allowed), numbers + 1
-            assert allowed <= (MOST if half(b) <= 0.06 * b["value"] else 0.20), (seed, a, b)
+            light = material == "dense polymer" and a.get("force_n") == 2.0
+            assert allowed <= (MOST if half(b) <= 0.06 * b["value"] and not light else 0.20), (seed, a, b)
             assert half(a) <= MOST * a["value"] or material == "dense polymer", (seed, a)
         apart, allowed = joint(fit.json["creep"]["fraction_per_decade"], held(material, seed))
         beyond, numbers = beyond + (apart >= allowed), numbers + 1
@@ -266,6 +268,15 @@ def test_odd_steps_in_a_record_are_no_traceback(weighed, cut):
     assert math.isfinite(fit.json["compression"]["give_mm"]["value"])
 
 
+@pytest.mark.parametrize("seed", [22, 26])
+def test_the_hardest_weight_is_read_from_the_air_as_all_others_are(seed):
+    """After a light touch the pad had rested for longer: the stiffness of neoprene was 10 % too large."""
+    fit, cell = fit_run(simulate_weighed("soft neoprene", seed=seed)), simulate("soft neoprene", seed=seed)
+    a, b = stiffnesses(fit, (12.5,))[0], stiffnesses(fit_run(cell.run), (12.5,))[0]
+    assert joint(a, b)[0] < 0.06
+    assert a["low"] < cell.truth.stiffness_n_per_mm(12.5) < a["high"]
+
+
 # -- stairs: the plain way to put weights on ----------------------------------------------------------------
 
 
@@ -299,5 +310,5 @@ def test_the_procedure_reads_every_force_three_times_from_both_sides():
     steps = read_procedure("dead-weight").steps
     for label in ("from below", "from above"):
         masses = [s.mass_kg for s in steps if s.label == label]
-        assert len(masses) == 24
+        assert len(masses) == (27 if label == "from below" else 24)       # the hardest one from below only
         assert all(masses.count(m) == 3 for m in masses)
