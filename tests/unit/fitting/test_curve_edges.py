@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from padlab.calibration.frame import Frame
 from padlab.fitting.compression import (
@@ -207,6 +208,32 @@ def test_laws_are_told_apart_by_aicc_with_one_n_for_all(share: float) -> None:
     assert differs                                       # nothing is doubted here: 0.1 um is too far
     wide = Curve(limbs(), (), {}, np.full(GRID.size, 1e-3), (), (force, way, sigma), share)
     assert not describe(wide, several)[2]
+
+
+def test_laws_that_are_not_told_apart_are_drawn_as_their_weighted_mean() -> None:
+    """A curve between two laws, and how far between is sought until they tie."""
+    seen, laws = curve(), [exponential.law(), power.law()]
+    force, way, sigma = seen.points
+    way = 0.1 * way                                       # so little that neither law is 2 um off
+    other = fit(power.law().from_zero(F0_N), force, way, sigma=sigma).predict(force)
+
+    def between(share: float) -> Curve:
+        return Curve(seen.base, (), {}, seen.within_mm, (), (force, way + share * (other - way), sigma), 1.0)
+
+    def ahead(share: float) -> float:
+        told = {row["law"]: row["aicc"] for row in describe(between(share), laws)[0].alternatives}
+        return told["power"] - told["exponential"]
+
+    share = brentq(ahead, 0.1, 0.9, xtol=1e-6)
+    for at in (share + 5e-4, share - 5e-4):
+        chosen = describe(between(at), laws)[0]
+        assert 0 < abs(ahead(at)) < 2
+        weights = {row["law"]: row["weight"] for row in chosen.alternatives}
+        each = {law.name: fit(law.from_zero(F0_N), force, between(at).points[1], sigma=sigma).predict(GRID)
+                for law in laws}
+        mean = sum(weights[name] * each[name] for name in each)
+        assert chosen.curve_mm == pytest.approx(mean, abs=1e-8)
+        assert np.max(np.abs(chosen.curve_mm - each[chosen.law])) > 1e-5
 
 
 def test_no_law_is_told_of_too_few_points() -> None:
