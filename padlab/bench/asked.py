@@ -21,6 +21,8 @@ from padlab.records.pad import TEXT_LIMIT, Pad
 from padlab.units import parse_quantity
 
 PAD_KEYS = ("id", "material", "material_class", "lot", "outer_diameter", "inner_diameter", "thickness")
+LABELS = {"id": "pad", "material": "stock", "material_class": "class"}
+"""What stands at a field of the form, where it is not the key itself."""
 EVERY_DAY = ("standard", "blank", "check")
 """Procedures that are offered first."""
 KEYS = ("procedure", "pad", "temperature", "humidity", "conditioning", "note", "latitude", "cautions", "move")
@@ -61,7 +63,10 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
     mistakes: list[str] = []
     environment = _environment(form, mistakes)
     note = _text(form, "note", mistakes)
-    pad = _pad(form.get("pad"), procedure, mistakes)
+    pad = None
+    if procedure.kind == "pad":
+        pad, wrong = pad_filled_in(form.get("pad"))
+        mistakes += wrong
     if mistakes:
         raise FileFormatError("please look again at: " + "; ".join(mistakes), where={"mistakes": mistakes})
     check_fits(rig.to_record(), procedure)
@@ -131,18 +136,35 @@ def _environment(form: dict[str, Any], mistakes: list[str]) -> dict[str, Any]:
     return found
 
 
-def _pad(typed: Any, procedure: Procedure, mistakes: list[str]) -> Pad | None:
-    if procedure.kind != "pad":
-        return None
+def pad_filled_in(typed: Any) -> tuple[Pad | None, list[str]]:
+    """The pad of a form, or what is wrong with it, each mistake behind its key.
+
+    >>> pad_filled_in({"id": "A3", "colour": "red"})[1][0][:12]
+    'pad: id, mat'
+    """
     if not isinstance(typed, dict) or any(key not in PAD_KEYS for key in typed):
-        mistakes.append("pad: " + ", ".join(PAD_KEYS))
-        return None
+        return None, ["pad: " + ", ".join(PAD_KEYS)]
     table = {k: v.strip() if isinstance(v, str) else v for k, v in typed.items()}
     try:
-        return pad_from_table({k: v for k, v in table.items() if v != ""}, source="the pad")
+        return pad_from_table({k: v for k, v in table.items() if v != ""}, source="the pad"), []
     except FileFormatError as fault:
-        mistakes += fault.where["mistakes"]
-        return None
+        return None, list(fault.where["mistakes"])
+
+
+def at_fields(mistakes: list[str]) -> dict[str, str]:
+    """Mistakes of a pad by the field of the form that they stand at, under the name that is printed there.
+
+    >>> at_fields(["material: text", "pad: id, material"])
+    {'pad.material': 'stock: text', 'pad.id': 'the pad: id, material'}
+    """
+    found = {}
+    for words in mistakes:
+        key, _, rest = words.partition(":")
+        if key == "pad":
+            found["pad.id"] = f"the pad:{rest}"
+        else:
+            found[f"pad.{key}"] = f"{LABELS.get(key, key.replace('_', ' '))}:{rest}"
+    return found
 
 
 def pad_as_typed(pad: Pad) -> dict[str, str]:

@@ -11,11 +11,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from padlab.bench.asked import PAD_KEYS
-from padlab.errors import FileFormatError, InputError
+from padlab.bench.asked import at_fields, pad_filled_in
+from padlab.errors import InputError
 from padlab.records.amendments import NOTE_LIMIT
 from padlab.records.columns import BARE, NEEDS, PRESSED, QUANTITIES, WORN
-from padlab.records.forms import pad_from_table
 from padlab.records.gauge import COLUMNS as GAUGED
 from padlab.records.gauge import parse_foot
 from padlab.records.pad import TEXT_LIMIT, Pad
@@ -25,7 +24,6 @@ from padlab.units import FACTORS
 KEYS = ("id", "reading", "kind", "columns", "decimal", "pad", "date", "time", "note", "stop", "control",
         "material", "lot", "foot", "standard")
 WITH_A_SIGN = ("force", "displacement")
-LABELS = {"id": "pad", "material": "stock", "material_class": "class"}
 """What the page calls a key of a pad's file."""
 MOST_COLUMNS = 32
 """Columns that have a quantity; there are not so many quantities."""
@@ -156,16 +154,10 @@ def _columns(given: Any, kind: str | None, header: list[str], wrong: _Mistakes) 
 
 
 def _pad(typed: Any, kind: str, wrong: _Mistakes) -> Pad | None:
-    if not isinstance(typed, dict) or any(key not in PAD_KEYS for key in typed):
-        wrong.add("pad.id", "the pad: " + ", ".join(PAD_KEYS))
-        return None
-    table = {k: v.strip() if isinstance(v, str) else v for k, v in typed.items()}
-    try:
-        pad = pad_from_table({k: v for k, v in table.items() if v != ""}, source="the pad")
-    except FileFormatError as fault:
-        for words in fault.where["mistakes"]:
-            key, _, rest = words.partition(":")
-            wrong.add(f"pad.{key}", f"{LABELS.get(key, key.replace('_', ' '))}:{rest}")
+    pad, mistakes = pad_filled_in(typed)
+    for name, words in at_fields(mistakes).items():
+        wrong.add(name, words)
+    if pad is None:
         return None
     if kind == "strokes" and pad.thickness_mm is None:
         wrong.add("pad.thickness", "thickness: at a light touch, before the machine began")

@@ -6,12 +6,10 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from padlab.bench.asked import PAD_KEYS, pad_as_typed
-from padlab.bench.asked_table import LABELS
+from padlab.bench.asked import at_fields, pad_as_typed, pad_filled_in
 from padlab.bench.page import Room, answers
-from padlab.errors import FileFormatError, InputError, PadlabError, RunError
+from padlab.errors import InputError, PadlabError, RunError
 from padlab.records.amendments import NOTE_LIMIT, amend
-from padlab.records.forms import pad_from_table
 from padlab.records.pad import MATERIAL_CLASSES, TEXT_LIMIT, Pad
 from padlab.records.shelf import Shelf
 
@@ -99,20 +97,13 @@ def _said(typed: Any, most: int) -> str | None:
 
 def _corrected(typed: Any, old: Pad, mistakes: dict[str, str]) -> Pad | None:
     """The pad as it was filled in; a size that was left alone keeps its last digit, the pad its sheet."""
-    if not isinstance(typed, dict) or any(key not in PAD_KEYS for key in typed):
-        mistakes["pad.id"] = "the pad: " + ", ".join(PAD_KEYS)
-        return None
-    table = {k: v.strip() if isinstance(v, str) else v for k, v in typed.items()}
-    try:
-        pad = pad_from_table({k: v for k, v in table.items() if v != ""}, source="the pad")
-    except FileFormatError as fault:
-        for words in fault.where["mistakes"]:
-            key, _, rest = words.partition(":")
-            mistakes[f"pad.{key}"] = f"{LABELS.get(key, key.replace('_', ' '))}:{rest}"
+    pad, wrong = pad_filled_in(typed)
+    mistakes.update(at_fields(wrong))
+    if pad is None:
         return None
     before = pad_as_typed(old)
     kept = [key for key in ("outer_diameter", "inner_diameter", "thickness")
-            if table.get(key, "") == before[key]]
+            if str(typed.get(key, "")).strip() == before[key]]
     sizes = {f"{key}_mm": getattr(old, f"{key}_mm") for key in kept}
     return replace(pad, sheet=old.sheet, place=old.place, note=old.note, **sizes)
 

@@ -42,14 +42,14 @@ class OnFile(Room):
         return [
             Route("/shelf", self.shelf),
             Route("/run/{name}", self.run),
-            Route("/work/{name}", self.work),
+            Route("/made/{name}", self.work),
             Route("/report/{name}", self.report),
             Route("/report/{name}/{file}", self.report),
             Route("/calibration/{name}", self.calibration),
             Route("/download/run/{name}/{file:path}", self.samples),
             Route("/download/{name}/{file}", self.download),
             Route("/api/work", self.begin_work, methods=["POST"]),
-            Route("/api/work/{name}", self.how_far),
+            Route("/api/made/{name}", self.how_far),
             Route("/api/cancel", self.cancel_work, methods=["POST"]),
         ]
 

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 FILES = {"page.css": ("report/templates", "text/css"), "bench.css": ("bench/static", "text/css"),
          "rig.css": ("bench/static", "text/css"),
-         "rig.js": ("bench/static", "text/javascript"), "loop.js": ("bench/static", "text/javascript"),
+         "ask.js": ("bench/static", "text/javascript"), "rig.js": ("bench/static", "text/javascript"),
+         "loop.js": ("bench/static", "text/javascript"),
          "choose_rig.js": ("bench/static", "text/javascript"),
          "work.js": ("bench/static", "text/javascript"), "asks.js": ("bench/static", "text/javascript"),
          "decide.css": ("bench/static", "text/css"), "take_in.css": ("bench/static", "text/css"),

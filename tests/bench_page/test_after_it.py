@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import re
-from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 from click.testing import CliRunner
 
 from padlab.cli.main import cli
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 in_browser = pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))
 
 
@@ -48,7 +38,7 @@ def begin(served, cookie, **what):
 
 
 def how_far(served, cookie, name):
-    return json.loads(served.ask("GET", f"/api/work/{name}", cookie=cookie).body)
+    return json.loads(served.ask("GET", f"/api/made/{name}", cookie=cookie).body)
 
 
 def by_command(*arguments):
@@ -117,7 +107,7 @@ def test_a_filter_by_stock_lot_and_date(served, cookie, runs):
     assert shown("since=2999-01-01") == []
 
 
-@pytest.mark.long
+@pytest.mark.browser
 @in_browser
 def test_stocks_are_compared_in_a_browser(served, runs):
     with browser.chromium() as chromium:

@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import socket
 import time
 from contextlib import contextmanager
-from pathlib import Path
 
+import page_served as shared
 import pytest
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
        "inner_diameter": "8mm", "thickness": "63thou"}
 
@@ -52,7 +41,7 @@ def test_sockets_are_let_in_by_cookie_and_origin_and_are_few(serve_bench, tmp_pa
     wires = []
     try:
         answers = []
-        for _ in range(200):
+        for _ in range(1000):
             wire, answer = handshake(served, cookie, served.origin)
             wires.append(wire)
             answers.append(" 101 " in answer)
@@ -142,19 +131,6 @@ def tab_at(served):
     with connect(f"ws://{served.host}/live", origin=served.origin,
                  additional_headers={"Cookie": cookie}) as wire:
         yield Tab(served, cookie, wire)
-
-
-@pytest.fixture
-def virtual_rig():
-    started = []
-
-    def start(*options):
-        started.append(browser.VirtualRig(*options))
-        return started[-1]
-
-    yield start
-    for rig in started:
-        rig.end()
 
 
 def test_zero_is_for_the_eye_only(serve_bench, virtual_rig, tmp_path):

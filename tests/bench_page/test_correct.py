@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
+import page_served as shared
 import pytest
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-shared = _beside("conftest")
 SCRIPT = "<script>alert(1)</script>"
 
 

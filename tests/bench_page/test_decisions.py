@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import re
 import shutil
 from hashlib import sha256
-from pathlib import Path
 
+import page_served as shared
 import pytest
 from click.testing import CliRunner
 
@@ -16,9 +15,6 @@ from padlab.cli.main import cli
 from padlab.records.index import list_runs
 from padlab.records.shelf import Shelf
 
-_spec = importlib.util.spec_from_file_location("bench_page", Path(__file__).parent / "conftest.py")
-shared = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(shared)
 CORNET = (shared.SAMPLES / "instruments" / "band-cornet-3.toml").read_text("utf-8")
 SPEC = (shared.SAMPLES / "deliveries" / "spec-thickness.toml").read_text("utf-8")
 STANDARD = "standard"
@@ -95,7 +91,7 @@ def made(served, cookie, **what):
     assert status == 200, work
 
     def told():
-        return json.loads(served.ask("GET", f"/api/work/{work['id']}", cookie=cookie).body)
+        return json.loads(served.ask("GET", f"/api/made/{work['id']}", cookie=cookie).body)
 
     shared.wait_until(lambda: told()["state"] != "running", 200)
     assert told()["state"] == "done", told()
@@ -257,7 +253,7 @@ def test_stocks_compared_at_another_size_over_a_service(served, cookie, tmp_path
         days_per_week="6",
     )
     assert files == {"stocks.html": out.read_bytes()}
-    page = served.ask("GET", f"/work/{told['id']}", cookie=cookie).body.decode()
+    page = served.ask("GET", f"/made/{told['id']}", cookie=cookie).body.decode()
     assert sorted(re.findall(r'href="/run/([^"]+)"', page)) == served.pads
     options = served.ask("GET", "/shelf", cookie=cookie).body.decode()
     assert f"<option>{run}</option>" in options
@@ -370,7 +366,7 @@ def test_an_interrupted_run_says_what_to_do(served, cookie):
 def test_what_was_made_is_found_again(served, cookie):
     told, files = made(served, cookie, what="touch", runs=served.of_kind("touch"))
     for page in ("/shelf", "/touch"):
-        assert f'href="/work/{told["id"]}"' in served.ask("GET", page, cookie=cookie).body.decode()
+        assert f'href="/made/{told["id"]}"' in served.ask("GET", page, cookie=cookie).body.decode()
     assert told["id"] not in served.ask("GET", "/life", cookie=cookie).body.decode()
     shown = served.ask("GET", f"/report/{told['id']}/touch.html", cookie=cookie)
     assert shown.body == files["touch.html"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
+import http.client
 import re
 import shutil
 import socket
@@ -11,11 +11,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-
-_spec = importlib.util.spec_from_file_location("bench_page", Path(__file__).parent / "conftest.py")
-_shared = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_shared)
-some_runs, standing, wait_until = _shared.some_runs, _shared.standing, _shared.wait_until
+from page_served import some_runs, standing, wait_until
 
 BEYOND = ["../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/etc/passwd", "..\\..\\x", "%00",
           "/etc/passwd", "C:%5cWindows%5cwin.ini", "....//....//etc/passwd", "runs", "%2e%2e"]
@@ -104,7 +100,7 @@ def test_a_made_up_cookie_is_refused(served, cookie, cookie_sent):
 
 @pytest.mark.parametrize("beyond", BEYOND)
 def test_a_name_never_becomes_a_path(served, cookie, beyond):
-    for path in (f"/static/{beyond}", f"/run/{beyond}", f"/report/{beyond}", f"/work/{beyond}"):
+    for path in (f"/static/{beyond}", f"/run/{beyond}", f"/report/{beyond}", f"/made/{beyond}"):
         answer = served.ask("GET", path, cookie=cookie)
         assert answer.status in (400, 404), (path, answer)
         assert b"root:" not in answer.body
@@ -151,7 +147,7 @@ def test_a_thousand_connections_that_ask_nothing(served, cookie):
 def _is_served(served, cookie):
     try:
         return served.ask("GET", "/shelf", cookie=cookie).status == 200
-    except (OSError, _shared.http.client.HTTPException):
+    except (OSError, http.client.HTTPException):
         return False
 
 

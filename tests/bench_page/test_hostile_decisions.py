@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import shutil
-from pathlib import Path
 from urllib.parse import quote
 
+import page_served as shared
 import pytest
 
-_spec = importlib.util.spec_from_file_location("bench_page", Path(__file__).parent / "conftest.py")
-shared = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(shared)
 CORNET = (shared.SAMPLES / "instruments" / "band-cornet-3.toml").read_text("utf-8")
 SPEC = (shared.SAMPLES / "deliveries" / "spec-thickness.toml").read_text("utf-8")
 SCRIPT = "<script>alert(1)</script>"

@@ -6,26 +6,17 @@ these are left out and say so.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 
 from padlab.records.calibration import Calibration, new_calibration_id, write_calibration
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 AXE = Path(__file__).with_name("node_modules") / "axe-core" / "axe.min.js"
 pytestmark = [
     pytest.mark.browser,
@@ -62,7 +53,7 @@ def page(serve_bench, tmp_path_factory):
             return json.loads(told.body)["id"]
 
         def is_done(work):
-            return json.loads(served.ask("GET", f"/api/work/{work}", cookie=cookie).body)["state"] == "done"
+            return json.loads(served.ask("GET", f"/api/made/{work}", cookie=cookie).body)["state"] == "done"
 
         fit = sent("/api/work", json.dumps({"what": "fit", "runs": runs[:1]}))
         shared.wait_until(lambda: is_done(fit), 100)
@@ -77,7 +68,7 @@ def page(serve_bench, tmp_path_factory):
         page.served = served
         page.at = {
             "/run/{name}": f"/run/{runs[0]}",
-            "/work/{name}": f"/work/{fit}",
+            "/made/{name}": f"/made/{fit}",
             "/report/{name}": f"/report/{fit}",
             "/report/{name}/{file}": f"/report/{chosen}/labels.html",
             "/fitted/{name}": f"/fitted/{chosen}",

@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import re
 import signal
 from contextlib import ExitStack, suppress
-from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 pytestmark = [pytest.mark.browser,
               pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT))]
 PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
@@ -33,19 +23,6 @@ LIMIT_MS = 60_000
 def chromium():
     with browser.chromium() as one:
         yield one
-
-
-@pytest.fixture
-def virtual_rig():
-    started = []
-
-    def start(*options):
-        started.append(browser.VirtualRig(*options))
-        return started[-1]
-
-    yield start
-    for rig in started:
-        rig.end()
 
 
 @pytest.fixture

@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 import tomllib
 from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 
 from padlab.records.index import list_runs
 from padlab.records.shelf import Shelf
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 AXE = Path(__file__).with_name("node_modules") / "axe-core" / "axe.min.js"
 pytestmark = [
     pytest.mark.browser,
@@ -183,7 +174,7 @@ def test_runs_are_chosen_and_work_is_cancelled(page):
     page.locator("#mistakes li").first.wait_for()
     page.check("#all")
     page.click("button.go")
-    page.wait_for_url("**/work/*")
+    page.wait_for_url("**/made/*")
     page.locator("#cancel:visible, #made:visible").first.wait_for()
     if page.locator("#cancel").is_visible():
         page.click("#cancel")

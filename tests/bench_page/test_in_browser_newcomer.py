@@ -5,26 +5,16 @@ Set PADLAB_SHOTS to a folder to keep pictures of every page at three widths.
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import shutil
-from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 from click.testing import CliRunner
 
 from padlab.cli.main import cli
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT)),

@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
+import page_browser as browser
+import page_served as shared
+import page_tables as tables
 import pytest
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared, tables = _beside("browser"), _beside("conftest"), _beside("test_take_in")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT)),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import json
 import re
@@ -10,24 +9,15 @@ import socket
 import threading
 import zipfile
 from math import cos, pi
-from pathlib import Path
 from urllib.parse import quote
 
+import page_served as shared
 import pytest
 from click.testing import CliRunner
+from page_tables import presses
 
 from padlab.cli.main import cli
 
-
-def _beside(name):
-    place = Path(__file__).with_name(f"{name}.py")
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-shared = _beside("conftest")
 PAD = {
     "id": "A3",
     "material": "grey wool felt",
@@ -38,17 +28,6 @@ PAD = {
     "thickness": "63thou",
 }
 SCRIPT = "<script>alert(1)</script>\"'{{7*7}}"
-
-
-def presses(count=1500, *, comma=True, first="Zeit [s]"):
-    """Strokes of 18 N on a dial that counts down, as a spreadsheet with decimal commas writes them."""
-    mark = ";" if comma else ","
-    lines = [mark.join((first, "Kraft [N]", "Messuhr (mm)"))]
-    for k in range(count):
-        force = 9 * (1 - cos(2 * pi * k / 300))
-        line = mark.join((f"{k / 50:.2f}", f"{force:.3f}", f"{3 - 0.4 * (force / 18) ** 0.5:.4f}"))
-        lines.append(line.replace(".", ",") if comma else line)
-    return ("\n".join(lines) + "\n").encode()
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +97,7 @@ def ended(served, cookie, work):
     told = [{}]
 
     def over():
-        told[0] = json.loads(served.ask("GET", f"/api/work/{work['id']}", cookie=cookie).body)
+        told[0] = json.loads(served.ask("GET", f"/api/made/{work['id']}", cookie=cookie).body)
         return told[0]["state"] != "running"
 
     shared.wait_until(over, 100)
@@ -471,7 +450,7 @@ def test_while_other_work_goes_on_a_table_waits_and_says_so(served, cookie):
     text = page(served, cookie, waiting)
     # It is listed nowhere as a report; what lists or shows work goes on.
     assert served.ask("GET", "/shelf", cookie=cookie).status == 200
-    assert served.ask("GET", f"/work/{works[0][1]}", cookie=cookie).status in (200, 404)
+    assert served.ask("GET", f"/made/{works[0][1]}", cookie=cookie).status in (200, 404)
     for _, work in works:
         served.ask("POST", "/api/cancel", json.dumps({"id": work}), cookie=cookie, origin=served.origin)
     assert "not looked at it yet: other work goes on" in text

@@ -6,7 +6,6 @@ own processor time, the pictures in which the page drew something new, and every
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import json
 import subprocess
@@ -14,18 +13,10 @@ import sys
 import time
 from pathlib import Path
 
+import page_browser as browser
+import page_served as shared
 import pytest
 
-
-def _beside(name):
-    place = Path(__file__).parents[1] / "bench_page" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"bench_page_{name}", place)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-browser, shared = _beside("browser"), _beside("conftest")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not shared.HAS_EXTRA, reason=shared.NO_EXTRA),

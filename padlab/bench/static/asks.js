@@ -111,7 +111,7 @@ function sources(form) {
 
 async function planned(file, isWanted) {
   const begun = await ask("/api/work", { what: "plan", ...file });
-  for (let told = begun; ; told = await ask(`/api/work/${begun.id}`)) {
+  for (let told = begun; ; told = await ask(`/api/made/${begun.id}`)) {
     if (told.error) return told;
     if (told.state !== "running") return told.state === "done" ? told.told : { error: told.fault || { message: "it was cancelled" } };
     if (!isWanted()) return ask("/api/cancel", { id: begun.id });
@@ -173,7 +173,7 @@ for (const form of document.querySelectorAll("form.asks")) {
     delete form.dataset.asking;
     wrong(form, told.error);
     if (told.error) return;
-    if (!form.dataset.post) location.href = `/work/${told.id}`;
+    if (!form.dataset.post) location.href = `/made/${told.id}`;
     else kept(form, told);
   });
 }

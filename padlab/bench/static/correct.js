@@ -8,14 +8,7 @@ for (const form of document.querySelectorAll("form[data-what]")) {
     const asked = { run: form.dataset.run, what: form.dataset.what };
     for (const name of ["reason", "note"]) if (field(name)) asked[name] = field(name).value;
     if (pad.length) asked.pad = Object.fromEntries(pad.map((i) => [i.name.slice(4), i.value]));
-    let told;
-    try {
-      const answer = await fetch("/api/correct", { method: "POST", body: JSON.stringify(asked) });
-      told = answer.headers.get("content-type").startsWith("application/json") ? await answer.json()
-        : { error: { message: (await answer.text()).trim() } };
-    } catch {
-      told = { error: { message: "padlab does not answer", remedy: "see to its terminal" } };
-    }
+    const told = await ask("/api/correct", asked);
     if (!told.error) return location.reload();
     for (const old of form.querySelectorAll(".at")) old.remove();
     for (const marked of form.querySelectorAll("[aria-invalid]")) {
@@ -23,8 +16,7 @@ for (const form of document.querySelectorAll("form[data-what]")) {
       marked.removeAttribute("aria-describedby");
     }
     const { mistakes = [], fields = [] } = told.error.where || {};
-    poor.textContent = [told.error.message, told.error.seen && `seen: ${told.error.seen}`,
-      told.error.remedy && `try: ${told.error.remedy}`].filter(Boolean).join("; ");
+    poor.textContent = say(told.error);
     poor.hidden = false;
     fields.forEach((name, i) => {
       const at = field(name);

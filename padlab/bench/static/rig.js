@@ -1,6 +1,5 @@
 "use strict";
 // The page at the rig. It shows what padlab says and asks for what a person pressed; it decides nothing.
-const el = (id) => document.getElementById(id);
 const MM_PER_THOU = 0.0254;
 const TEXT_MS = 100;                // figures are written so often: quicker ones cannot be read
 const QUIET_MS = 400;               // ... and everything so often for who wants little motion
@@ -21,16 +20,6 @@ const known = (v) => v !== null && v !== undefined;
 const number = (v, digits) => (known(v) ? v.toFixed(digits).replace("-", "\u2212") : "–");
 const make = (tag, text, kind) => { const e = document.createElement(tag); e.textContent = text; if (kind) e.className = kind; return e; };
 const running = () => state.phase === "recording" || state.phase === "starting";
-
-async function ask(path, what) {
-  try {
-    const answer = await fetch(path, { method: "POST", body: JSON.stringify(what || {}) });
-    const isJson = (answer.headers.get("content-type") || "").startsWith("application/json");
-    return isJson ? await answer.json() : { error: { message: (await answer.text()).trim() } };
-  } catch {
-    return { error: { message: "padlab does not answer; see to its terminal" } };
-  }
-}
 
 function units() {
   loop.thou = thou;
@@ -214,7 +203,7 @@ async function again(wasOpen) {
 
 let isHeard = null;
 async function press(path, what, key) {
-  const answer = await ask(path, what);
+  const answer = await ask(path, what || {});
   const words = answer.error ? answer.error.message : answer.words;
   if (!words) return;
   put("heard", key ? `${key} was heard: ${words}` : words);
@@ -253,7 +242,6 @@ function told(form, mistakes) {
   if (first) first.focus();
 }
 
-const inWords = (fault) => [fault.message, fault.seen && `seen: ${fault.seen}`, fault.remedy && `try: ${fault.remedy}`].filter(Boolean).join("; ");
 const form = el("form");
 if (form) {
   form.addEventListener("input", kindOfForm);
@@ -266,7 +254,7 @@ if (form) {
       if (field.name.startsWith("pad.")) what.pad[field.name.slice(4)] = value; else what[field.name] = value;
     }
     const fault = (await ask("/api/start", what)).error;
-    told(form, fault ? (fault.where && fault.where.mistakes) || [inWords(fault)] : []);
+    told(form, fault ? (fault.where && fault.where.mistakes) || [say(fault)] : []);
     if (fault) return;
     form.elements.cautions.checked = false;
     if (form.elements.move) form.elements.move.checked = false;
@@ -278,20 +266,20 @@ if (form) {
 }
 if (el("take")) el("take").addEventListener("click", async () => {
   const answer = await ask("/api/rig", { rig: el("rig").value });
-  if (answer.error) put("no-rig", inWords(answer.error)); else location.reload();
+  if (answer.error) put("no-rig", say(answer.error)); else location.reload();
 });
 const pressed = (id, then) => el(id) && el(id).addEventListener("click", (event) => {
   if (event.detail) el(id).blur();              // by a pointer: else the foot switch would press it again
   then();
 });
 pressed("units", () => { thou = !thou; localStorage.setItem("padlab.unit", thou ? "thou" : "mm"); units(); write(); });
-pressed("stop", () => ask("/api/stop"));
+pressed("stop", () => ask("/api/stop", {}));
 pressed("confirm", () => press("/api/confirm"));
 pressed("again", () => press("/api/again"));
 pressed("zero", () => zero());
 addEventListener("keydown", (event) => {
   const { key, target } = event, drives = Boolean(state.may_drive);
-  if (key === "Escape") ask("/api/stop");
+  if (key === "Escape") ask("/api/stop", {});
   if (!drives || event.repeat || event.ctrlKey || event.altKey || event.metaKey) return;
   const typing = target.matches && target.matches("input, select, textarea");
   const onButton = target.matches && target.matches("summary, a, button") && (key === " " || key === "Enter");

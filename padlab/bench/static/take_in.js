@@ -1,21 +1,9 @@
 "use strict";
 // A table that was recorded elsewhere: the file goes to padlab, its guess is put right here and confirmed.
-const el = (id) => document.getElementById(id);
-const say = (fault) => [fault.message, fault.seen && `seen: ${fault.seen}`, fault.remedy && `try: ${fault.remedy}`].filter(Boolean).join("; ");
 const MM_PER_THOU = 0.0254;
 // What one unit is in newtons, millimetres, seconds: only to show how large the numbers of a column are.
 const SIZE = { N: 1, mN: 1e-3, kN: 1e3, gf: 9.80665e-3, kgf: 9.80665, lbf: 4.4482216, ozf: 0.27801385,
   mm: 1, um: 1e-3, m: 1e3, cm: 10, in: 25.4, thou: MM_PER_THOU, s: 1, ms: 1e-3, us: 1e-6, min: 60, h: 3600 };
-
-async function ask(path, what) {
-  try {
-    const answer = await fetch(path, what === undefined ? {} : { method: "POST", body: JSON.stringify(what) });
-    return answer.headers.get("content-type").startsWith("application/json") ? await answer.json()
-      : { error: { message: (await answer.text()).trim() } };
-  } catch {
-    return { error: { message: "padlab does not answer", remedy: "see to its terminal" } };
-  }
-}
 
 function wrong(words) {
   el("working").hidden = true;
@@ -63,7 +51,7 @@ if (el("choose")) {
 async function follow(id, ended) {
   if (el("cancel")) el("cancel").onclick = () => ask("/api/cancel", { id });
   for (;;) {
-    const told = await ask(`/api/work/${id}`);
+    const told = await ask(`/api/made/${id}`);
     if (told.error || told.state !== "running") return ended(told);
     el("words").textContent = told.words;
     await new Promise((next) => setTimeout(next, 200));

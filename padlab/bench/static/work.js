@@ -1,17 +1,5 @@
 "use strict";
 // Work that takes a while: begun, watched, cancelled, and the files that it made.
-const el = (id) => document.getElementById(id);
-const say = (fault) => [fault.message, fault.seen && `seen: ${fault.seen}`, fault.remedy && `try: ${fault.remedy}`].filter(Boolean).join("; ");
-
-async function ask(path, what) {
-  try {
-    const answer = await fetch(path, what === undefined ? {} : { method: "POST", body: JSON.stringify(what) });
-    return answer.headers.get("content-type").startsWith("application/json") ? await answer.json()
-      : { error: { message: (await answer.text()).trim() } };
-  } catch {
-    return { error: { message: "padlab does not answer", remedy: "see to its terminal" } };
-  }
-}
 
 function ended(words, fault) {
   document.querySelector(".working").hidden = true;
@@ -40,7 +28,7 @@ function answered(answer) {
 async function follow(id) {
   el("cancel").onclick = () => ask("/api/cancel", { id });
   for (;;) {
-    const told = await ask(`/api/work/${id}`);
+    const told = await ask(`/api/made/${id}`);
     if (told.error) return ended(say(told.error), true);
     el("words").textContent = told.words;
     if (told.total) { el("bar").max = told.total + 1; el("bar").value = told.done; }
