@@ -35,7 +35,7 @@ from padlab.records.pad import F0_N, RUBBER_LIKE
 from padlab.records.shop import Sheet, Shop
 from padlab.statistics.estimate import average
 from padlab.statistics.lots import NextPad, next_pad
-from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, half_width95
+from padlab.statistics.quantity import Quantity, half_width95
 from padlab.units import MM_PER_THOU
 
 CUT_HALF_RANGE_MM = CUTTING_STEP_THOU * MM_PER_THOU
@@ -202,7 +202,7 @@ class _Doubt:
                  (self.wanted_u_mm, math.inf)]
         bounds = [CUT_HALF_RANGE_MM * per_cut, self.shape_mm * share, self.limb_mm,
                   *[GLUE_HALF_RANGE_MM] * (self.layers - 1)]
-        return half_width95(math.hypot(*(u for u, _ in parts)), bounds, effective_degrees_of_freedom(parts))
+        return half_width95(parts, bounds)
 
 
 def _layered(one: Behaviour, layers: int) -> Behaviour:

@@ -27,7 +27,7 @@ from padlab.fitting.results import CompressionLaw, LimbCurves, Verdict
 from padlab.fitting.rounding import rounding_error_mm
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel, RigRecord
-from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, t95, with_doubt
+from padlab.statistics.quantity import Quantity, t95, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -121,10 +121,7 @@ class Curve:
         three strokes were recorded, and else the least that their scatter counts for.
         """
         value = of(self.base)
-        parts = self.parts(of, within=within)
-        total = math.hypot(*(u for u, _ in parts))
-        return with_doubt(value, total, degrees_of_freedom=effective_degrees_of_freedom(parts),
-                          positive=positive and value > 0)
+        return with_doubt(value, self.parts(of, within=within), positive=positive and value > 0)
 
     def noise_mm(self, from_n: float, to_n: float) -> float | None:
         """Standard uncertainty of a change of mean position from noise within the strokes [mm]."""

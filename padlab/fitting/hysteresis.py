@@ -17,7 +17,7 @@ from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Hysteresis, Verdict
 from padlab.records.pad import F0_N
 from padlab.records.rig_record import Channel
-from padlab.statistics.quantity import Quantity, effective_degrees_of_freedom, with_doubt
+from padlab.statistics.quantity import Quantity, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -202,6 +202,4 @@ def _mean(values: Array, common: tuple[Array, ...], bounds: tuple[Array, ...] = 
         return Quantity(mean)
     parts = [(float(values.std(ddof=1)) / math.sqrt(values.size), float(values.size - 1)),
              *((abs(float(u.mean())), math.inf) for u in common)]
-    return with_doubt(mean, math.hypot(*(u for u, _ in parts)), positive=mean > 0,
-                      rectangles=[float(b.mean()) for b in bounds],
-                      degrees_of_freedom=effective_degrees_of_freedom(parts))
+    return with_doubt(mean, parts, positive=mean > 0, rectangles=[float(b.mean()) for b in bounds])
