@@ -29,13 +29,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from padlab.fitting.fit import UNDETERMINED_SHARE, Fit, fit
+from padlab.fitting.fit import UNDETERMINED_SHARE, Fit, effective_share, fit
 from padlab.fitting.laws import creep_laws
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
+from padlab.fitting.stepped import Steps, on_steps, sunk_in
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing
-from padlab.statistics.quantity import Quantity, half_width95, t95, with_doubt
+from padlab.statistics.quantity import Quantity, half_width95, spread95, t95, with_doubt
 
 Array = NDArray[np.float64]
 
@@ -53,6 +54,8 @@ QUICK_S = 0.8
 LAW_SHARE = 0.002
 """As far as a smooth curve in the logarithm of time may be off, as a share of the position: with this the
 many readings of the last seconds do not rule it; design choice."""
+STEPPED = 0.01
+"""Share of its step by which an indicator's mean may be off; from there on readings are bounds."""
 READ_FROM_S, READ_TO_S = 0.5, 30.0
 """What is read from 1 s to 10 s is smoothed with its neighbourhood, half a decade on either side."""
 BENDS = 0.12
@@ -76,6 +79,7 @@ class Hold:
     sigma: Array | None = None   # relative standard deviations of the positions; None: all alike
     history: float = 0.0         # relative standard doubt of the fraction from how the pad had rested
     rounding_mm: float = 0.0     # standard uncertainty of one place from the indicator's step
+    steps: Steps | None = None   # the readings as bounds, where the indicator's steps do not average out
 
 
 def sinking(prepared: Prepared, *, near_n: float, loading_stiffness: Callable[[float], float],
@@ -119,6 +123,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         # Not on the log scale: what is known by bounds lies as far below as above.
         quantity = with_doubt(fraction, u, degrees_of_freedom=max(t.size * share - 3, 2), rectangles=bounds)
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
+        if seen.steps is not None:
+            quantity, u = _fraction_in_steps(seen, seen.steps)
     # What all positions of the hold share beside the wandering force: the rig, and one crossing of F0.
     carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s)
     predicted = carried.predicted("logarithmic", times_s)
@@ -204,9 +210,12 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     sigma = None
     if quick:                                        # read, not fitted: each cell weighs by its readings
         sigma = np.hypot(max(prepared.position_noise_mm, 1e-5) / np.sqrt(n[some]), LAW_SHARE * np.abs(mean_x))
+    rounding = rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart))
+    steps = None
+    if rounding > STEPPED * step_mm and not quick and on_steps(position[reached:last], step_mm):
+        steps = Steps(t[ok], level_x, step_mm, -float(ramp_t[0]))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
-                SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma,
-                rounding_mm=rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart)))
+                SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma, rounding_mm=rounding, steps=steps)
 
 
 def _fraction(seen: Hold) -> tuple[float, float, float | None, float | None, tuple[float, ...]]:
@@ -234,7 +243,7 @@ def _fraction(seen: Hold) -> tuple[float, float, float | None, float | None, tup
     residuals = (x - a_of[:, None] - b_of[:, None] * s) * np.sqrt(w)
     rss = np.sum(residuals**2, axis=1)
     best = int(np.argmin(rss))
-    share = _share_of(residuals[best])
+    share = effective_share(residuals[best])
     variance = max(float(rss[best]) / max(t.size - 3, 1), 1e-16)
     weight = np.exp(-(rss - rss[best]) / variance * share / 2)
     weight /= weight.sum()
@@ -280,7 +289,7 @@ def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | Non
     rows = design * w[:, None]
     beta, *_ = np.linalg.lstsq(rows, x * w, rcond=None)
     left = (x - design @ beta) * w
-    variance = max(float(left @ left) / max(t.size - 3, 1), 1e-16) / _share_of(left)
+    variance = max(float(left @ left) / max(t.size - 3, 1), 1e-16) / effective_share(left)
     straight, *_ = np.linalg.lstsq(rows[:, :2], x * w, rcond=None)
     # About how far it bends is known before: a pad starts slowly, and the slope grows with log time.
     bend, known = BENDS * float(straight[1]), np.zeros((3, 3))
@@ -296,6 +305,26 @@ def _fraction_read(seen: Hold, shaken: float) -> tuple[float | None, float | Non
     return read + more / 2 - shaken / 2, u, (abs(more) / 2, shaken / 2, _rounded(seen, float(beta[0])))
 
 
+def _fraction_in_steps(seen: Hold, steps: Steps) -> tuple[Quantity, float]:
+    """The fraction from 1 s to 10 s and its standard uncertainty, from readings that are bounds.
+
+    As from places: what was shaken in is taken off by half before the clock is asked, and both are known by
+    bounds. The place of F0, from which the position counts, is read in steps as well.
+    """
+    found = sunk_in(steps)
+    weight, at_one = found.weight, np.maximum(found.at_one_mm, steps.step_mm / 2)
+    sunk = found.a_decade_mm / at_one
+    middle = (1 + np.log10((10.0 + found.lead_s) / (1.0 + found.lead_s))) / 2
+    shaken = min(seen.shaken_mm * float(weight @ (1 / at_one)), float(weight @ sunk))
+    left = (sunk - shaken / 2) * middle
+    bounds = (float(weight @ (np.abs(sunk - shaken / 2) * (1 - middle))), shaken / 2 * float(weight @ middle))
+    mean = float(weight @ left)
+    zero = abs(mean) * seen.rounding_mm * float(weight @ (1 / at_one))
+    low, high = spread95(left, weight, zero, bounds)
+    u = math.hypot(math.sqrt(float(weight @ (left - mean) ** 2)), zero, *(b / math.sqrt(3) for b in bounds))
+    return Quantity(mean, low, high), u
+
+
 def _rounded(seen: Hold, position_mm: float) -> float:
     """Half range of the fraction from the indicator's step: two places are read, each rounded by itself."""
     return math.sqrt(6) * seen.rounding_mm / position_mm
@@ -304,13 +333,6 @@ def _rounded(seen: Hold, position_mm: float) -> float:
 def _decade_from(lead_s: float) -> float:
     """What a clock that runs ahead shows from 1 s to 10 s, in decades."""
     return math.log10((10.0 + lead_s) / (1.0 + lead_s))
-
-
-def _share_of(residual: Array) -> float:
-    """n_eff / n of a series from its lag-1 correlation."""
-    below = float(residual @ residual)
-    r1 = float(np.clip((residual[1:] @ residual[:-1]) / below, 0.0, 0.9)) if below > 0 else 0.0
-    return (1 - r1) / (1 + r1)
 
 
 def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: float) -> tuple[Array, float]:
@@ -340,7 +362,7 @@ def _badness(f: Fit) -> float:
 
 def _effective_share(best: Fit, t: Array, x: Array) -> float:
     """n_eff / n from the residuals of the closest law; one for all laws."""
-    return _share_of(x - best.predict(t))
+    return effective_share(x - best.predict(t))
 
 
 def _widen(f: Fit, share: float) -> Fit:

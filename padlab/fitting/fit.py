@@ -214,3 +214,10 @@ def _verdict(law: Law, theta: Array, covariance: Array | None, scaled_jac: Array
         if p.is_positive and e > UNDETERMINED_SHARE * abs(t):
             return Verdict.UNDETERMINED, f"{p.name} is open by {100 * e / abs(t):.0f} %"
     return Verdict.GOOD, ""
+
+
+def effective_share(residual: Array) -> float:
+    """n_eff / n of a series (n,) from its lag-1 correlation."""
+    below = float(residual @ residual)
+    r1 = float(np.clip((residual[1:] @ residual[:-1]) / below, 0.0, 0.9)) if below > 0 else 0.0
+    return (1 - r1) / (1 + r1)

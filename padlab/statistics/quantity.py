@@ -37,7 +37,7 @@ def effective_degrees_of_freedom(parts: list[tuple[float, float]]) -> float:
 
 
 def half_width95(doubt: float | Sequence[tuple[float, float]], rectangles: Sequence[float] = ()) -> float:
-    """Half the width that holds 95 % of a sum of errors: bells, Student's t, and what is known only by bounds.
+    """Half the width that holds 95 % of a sum of errors: bells, Student's t, what is known only by bounds.
 
     Parameters
     ----------
@@ -89,7 +89,6 @@ def _at_most_two(parts: list[tuple[float, float]]) -> list[tuple[float, float]]:
 def _held(bell: float, few: list[tuple[float, float]], widest: list[float]) -> float:
     """Half the width that holds 95 % of a bell, parts that follow t, and up to two rectangles."""
     import numpy as np
-    from scipy import special
 
     square, weight = np.array([bell**2]), np.array([1.0])
     for u, nu in few:
@@ -99,31 +98,78 @@ def _held(bell: float, few: list[tuple[float, float]], widest: list[float]) -> f
     spread, usual = np.sqrt(square), math.hypot(bell, *(u for u, _ in few))
     if widest:
         spread = np.maximum(spread, 1e-4 * widest[0])
-    corners = [(0.0, 1.0)]
-    for a in widest:
-        corners = [(at + way * a, way * w / (2 * a)) for at, w in corners for way in (1.0, -1.0)]
-
-    def integral(z: Any, order: int) -> Any:
-        """The normal density, integrated so many times up to z."""
-        density = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
-        if order == 0:
-            return density
-        below = special.ndtr(z)
-        return (below, z * below + density, ((z * z + 1) * below + z * density) / 2)[order - 1]
-
-    def summed(h: float, order: int) -> float:
-        each = sum(w * integral((h + at) / spread, order) for at, w in corners)
-        return float(weight @ (each * spread ** (order - 1)))
-
     # The share below h bends downward all the way, so that Newton's steps come to 97.5 % from below.
-    edges = len(widest)
     h = 0.9 * max([usual, *widest])
     for _ in range(100):
-        step = (0.975 - summed(h, edges + 1)) / summed(h, edges)
+        missing = 0.975 - float(weight @ _below(h, spread, widest))
+        step = missing / float(weight @ _density(h, spread, widest))
         h += max(step, -h / 2)
         if abs(step) <= 1e-10 * h:
             break
     return h
+
+
+def spread95(values: Any, weights: Any, bell: float, rectangles: Sequence[float]) -> tuple[float, float]:
+    """Ends that leave 2.5 % on either side of weighed possibilities (m,), each with the same error added.
+
+    ``bell``: standard uncertainty of that error; ``rectangles``: half ranges of what is known only by bounds,
+    the two widest as they are and the others joined to the bell.
+
+    >>> low, high = spread95([1.0, 3.0], [0.5, 0.5], 0.0, [1.0])
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.1, 3.9)
+    """
+    import numpy as np
+
+    at, weight = np.asarray(values, dtype=np.float64), np.asarray(weights, dtype=np.float64)
+    widest = sorted((abs(a) for a in rectangles if a), reverse=True)
+    bell = math.hypot(bell, *(a / math.sqrt(3) for a in widest[2:]))
+    widest = widest[:2]
+    reach = 6 * bell + sum(widest) + 1e-6 * float(np.ptp(at)) + 1e-12
+    # An edge far narrower than the whole is lost in rounding.
+    whole = float(np.ptp(at)) + reach
+    widest = [a for a in widest if a > 1e-6 * whole]
+    bell = max(bell, 1e-4 * max([whole * 1e-2, *widest]))
+    ends = []
+    for share in (0.025, 0.975):
+        low, high = float(at.min()) - reach, float(at.max()) + reach
+        for _ in range(50):
+            h = (low + high) / 2
+            low, high = (h, high) if float(weight @ _below(h - at, bell, widest)) < share else (low, h)
+        ends.append((low + high) / 2)
+    return ends[0], ends[1]
+
+
+def _below(h: Any, spread: Any, widest: list[float]) -> Any:
+    """Share of a bell and up to two rectangles that lies below h; arrays of like shape."""
+    return sum(w * _integral((h + at) / spread, len(widest) + 1) for at, w in _corners(widest)) \
+        * spread ** len(widest)
+
+
+def _density(h: Any, spread: Any, widest: list[float]) -> Any:
+    """Derivative of :func:`_below` by h."""
+    return sum(w * _integral((h + at) / spread, len(widest)) for at, w in _corners(widest)) \
+        * spread ** (len(widest) - 1)
+
+
+def _corners(widest: list[float]) -> list[tuple[float, float]]:
+    """Where the ends of the rectangles fall together, and what each corner counts."""
+    corners = [(0.0, 1.0)]
+    for a in widest:
+        corners = [(at + way * a, way * w / (2 * a)) for at, w in corners for way in (1.0, -1.0)]
+    return corners
+
+
+def _integral(z: Any, order: int) -> Any:
+    """The normal density, integrated so many times up to z."""
+    import numpy as np
+    from scipy import special
+
+    density = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    if order == 0:
+        return density
+    below = special.ndtr(z)
+    return (below, z * below + density, ((z * z + 1) * below + z * density) / 2)[order - 1]
 
 
 @lru_cache(maxsize=256)

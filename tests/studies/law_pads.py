@@ -109,6 +109,13 @@ def unloading_mm(law, force_n):
     return float(np.interp(force_n, f_of(x) * (1 - LOSS + LOSS * (x / top) ** 2), x))
 
 
+def rubs_share(law, force_n):
+    """How fully a pad rubs: six times half its gap over the middle of its limbs from F0, 1 at most."""
+    x_of = LAWS[law][1]
+    at, zero = ((unloading_mm(law, f), float(x_of(np.array(f)))) for f in (force_n, F0_N))
+    return min(1.0, 6.0 * (at[0] - at[1]) / (sum(at) - sum(zero)))
+
+
 def record(law, noise, seed):
     """One run of the standard procedure, and the truth of its pad (creep included)."""
     rng = np.random.default_rng([seed, *law.encode(), *noise.encode()])
@@ -152,8 +159,7 @@ def record(law, noise, seed):
         most = np.maximum.accumulate(np.append(level, f))[1:]
         elastic = x_of(most) - (most - f) / back
         # What the wander shakes in within a decade: up to twice its way, less where little rubs.
-        x_down, x_up = unloading_mm(law, level), float(x_of(np.array(level)))
-        rubs = min(1.0, 6.0 * (x_down - x_up) / (x_down + x_up))
+        rubs = rubs_share(law, level)
         most = 2.0 * float(np.diff(np.quantile(f, (0.05, 0.95)))[0]) / slope * rubs
         decades = np.log10((t + lead) / (1 + lead))
         x = elastic + (top * CREEP + shakes * most) * decades

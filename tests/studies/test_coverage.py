@@ -210,9 +210,7 @@ def oracle_hold_half_widths(law, noise):
     sd = math.sqrt((n.travel_mm**2 + n.step_mm**2 / 12 + (n.force_n / slope) ** 2) * _noise_growth(noise))
     spread = decades - decades.mean()
     slope_sd = sd / math.sqrt(float(spread @ spread))
-    down = pads.unloading_mm(law, level)
-    rubs = min(1.0, 6.0 * (down - top) / (down + top))
-    shaken = 2.0 * 3.29 * 0.01 * level / slope * rubs
+    shaken = 2.0 * 3.29 * 0.01 * level / slope * pads.rubs_share(law, level)
     rng = np.random.default_rng(1)
     bell, dial = rng.standard_normal((2, 200_000))
     shakes, forgets = rng.uniform(-0.5, 0.5, (2, 200_000))
