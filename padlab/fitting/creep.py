@@ -54,6 +54,8 @@ QUICK_S = 0.8
 LAW_SHARE = 0.002
 """As far as a smooth curve in the logarithm of time may be off, as a share of the position: with this the
 many readings of the last seconds do not rule it; design choice."""
+MOST_GIVE = 1.5
+"""The most that a pad gives to a force below the greatest, in units of the loading limb's compliance."""
 STEPPED = 0.01
 """Share of its step by which an indicator's mean may be off; from there on readings are bounds."""
 READ_FROM_S, READ_TO_S = 0.5, 30.0
@@ -201,7 +203,8 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     n = np.bincount(cell, minlength=POINTS)[:POINTS].astype(float)
     some = n > 0
     quick = -float(ramp_t[0]) < QUICK_S
-    level_x, wander = _at_level(t[ok], x[ok], f[ok], level, loading_stiffness(level))
+    pressed, below, wander = _pressed(t[ok], x[ok], f[ok], level, loading_stiffness(level))
+    level_x = _at_level(t[ok], pressed, below, MOST_GIVE / loading_stiffness(level))
     if quick:
         level_x = x[ok]                              # a weight does not wander: what moves is noise
     mean_t = np.exp(np.bincount(cell, np.log(t[ok]), POINTS)[:POINTS][some] / n[some])
@@ -213,7 +216,7 @@ def _history(prepared: Prepared, hold: Stroke, level: float, loading_stiffness: 
     rounding = rounding_mm(step_mm, _dither_mm(x[ok], step_mm, apart))
     steps = None
     if rounding > STEPPED * step_mm and not quick and on_steps(position[reached:last], step_mm):
-        steps = Steps(t[ok], level_x, step_mm, -float(ramp_t[0]))
+        steps = Steps(t[ok], pressed, below, MOST_GIVE / loading_stiffness(level), step_mm, -float(ramp_t[0]))
     return Hold(mean_t, mean_x, float(t[-1]), ramp_t[nodes], share,
                 SHAKEN * wander * min(1.0, RUBS * gap_share(level)), sigma, rounding_mm=rounding, steps=steps)
 
@@ -335,25 +338,33 @@ def _decade_from(lead_s: float) -> float:
     return math.log10((10.0 + lead_s) / (1.0 + lead_s))
 
 
-def _at_level(t: Array, x: Array, f: Array, level: float, loading_stiffness: float) -> tuple[Array, float]:
-    """Position as it would be had the force stayed at ``level`` (n,); and the wander over the stiffness.
+def _pressed(t: Array, x: Array, f: Array, level: float,
+             loading_stiffness: float) -> tuple[Array, Array, float]:
+    """Position without what a force over all before it pressed further (n,), the force less the greatest
+    until then (n,), and the wander over the stiffness.
 
     A hand wanders. Where the force goes over all it has been, the pad is pressed further along its
-    loading limb and stays there (a wandering hand ratchets it in); below that it answers by a
-    smaller compliance, which is fitted beside a cubic in log time.
+    loading limb and stays there (a wandering hand ratchets it in).
     """
     width = max(int(np.searchsorted(t, t[0] + SMOOTH_S)), 1)
     # A running mean by sums: its cost does not grow with the width.
     sums = np.cumsum(np.pad(f - level, (width // 2 + 1, width - 1 - width // 2), mode="edge"))
     smooth = level + (sums[width:] - sums[:-width]) / width
     most = np.maximum.accumulate(smooth)
-    pressed = x - (most - level) / loading_stiffness
-    log_t = np.log10(t)
-    design = np.column_stack([np.ones_like(t), log_t, log_t**2, log_t**3, f - most])
-    beta, *_ = np.linalg.lstsq(design, pressed, rcond=None)
-    compliance = float(np.clip(beta[4], 0.0, 1.5 / loading_stiffness))
     low, high = np.quantile(smooth, (0.05, 0.95))
-    return np.asarray(pressed - compliance * (f - most)), float(high - low) / loading_stiffness
+    return x - (most - level) / loading_stiffness, f - most, float(high - low) / loading_stiffness
+
+
+def _at_level(t: Array, pressed: Array, below: Array, most_give: float) -> Array:
+    """Position as it would be had the force stayed at its level (n,).
+
+    Below all that the force has been, the pad answers by a smaller compliance, which is fitted beside a
+    cubic in log time.
+    """
+    log_t = np.log10(t)
+    design = np.column_stack([np.ones_like(t), log_t, log_t**2, log_t**3, below])
+    beta, *_ = np.linalg.lstsq(design, pressed, rcond=None)
+    return np.asarray(pressed - float(np.clip(beta[4], 0.0, most_give)) * below)
 
 
 def _badness(f: Fit) -> float:
