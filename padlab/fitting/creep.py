@@ -315,16 +315,16 @@ def _fraction_in_steps(seen: Hold, steps: Steps) -> tuple[Quantity, float]:
     bounds. The place of F0, from which the position counts, is read in steps as well.
     """
     found = sunk_in(steps)
-    weight, at_one = found.weight, np.maximum(found.at_one_mm, steps.step_mm / 2)
+    at_one = np.maximum(found.at_one_mm, steps.step_mm / 2)
     sunk = found.a_decade_mm / at_one
     middle = (1 + np.log10((10.0 + found.lead_s) / (1.0 + found.lead_s))) / 2
-    shaken = min(seen.shaken_mm * float(weight @ (1 / at_one)), float(weight @ sunk))
+    shaken = min(seen.shaken_mm * float(np.mean(1 / at_one)), float(sunk.mean()))
     left = (sunk - shaken / 2) * middle
-    bounds = (float(weight @ (np.abs(sunk - shaken / 2) * (1 - middle))), shaken / 2 * float(weight @ middle))
-    mean = float(weight @ left)
-    zero = abs(mean) * seen.rounding_mm * float(weight @ (1 / at_one))
-    low, high = spread95(left, weight, zero, bounds)
-    u = math.hypot(math.sqrt(float(weight @ (left - mean) ** 2)), zero, *(b / math.sqrt(3) for b in bounds))
+    bounds = (float(np.mean(np.abs(sunk - shaken / 2) * (1 - middle))), shaken / 2 * float(middle.mean()))
+    mean = float(left.mean())
+    zero = abs(mean) * seen.rounding_mm * float(np.mean(1 / at_one))
+    low, high = spread95(left, np.full(left.size, 1 / left.size), zero, bounds)
+    u = math.hypot(float(left.std()), zero, *(b / math.sqrt(3) for b in bounds))
     return Quantity(mean, low, high), u
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,19 +23,15 @@ Array = NDArray[np.float64]
 
 CELLS = 20
 """Readings are gathered in so many spans of log time, and within them by place and force."""
-FINE = 10
+FINE = 6
 """Places within a step that are told apart."""
-LEADS = (0.2, 0.5, 0.8)
-"""How far ahead the pad's clock runs, as shares of the ramp: any is as likely."""
-NOISES = (1 / 40, 1 / 16, 1 / 6.5, 1 / 3)
-"""Noise before rounding, in steps: any size is as likely as another, on the log scale (design choice)."""
-GRID = (10, 10, 6)
-"""Places at 1 s, gains until the end and compliances that are weighed at a time."""
-ZOOMS = 5
-REACH, TABLE = 10.0, 20_000
-"""The logarithm of a reading's chance is looked up: so many steps away, in so many parts."""
-UNLIKELY = 12.0
-"""Possibilities less likely than the best by exp of this are left out."""
+POSSIBILITIES = 400
+MOVES = 3
+"""Each possibility is moved so many times before the readings count for more."""
+KEPT = 6
+"""So many moves of the whole are kept at the end."""
+NOISES = (1 / 50, 1 / 2.5)
+"""Noise before rounding, in steps: any size between is as likely on the log scale (design choice)."""
 
 
 @dataclass(frozen=True)
@@ -53,24 +48,21 @@ class Steps:
 
 @dataclass(frozen=True)
 class Sunk:
-    """Weighed possibilities (m,): lead of the clock, place at 1 s, and what a decade of that clock adds."""
+    """Possibilities, each as likely as the next: (m,) arrays."""
 
-    lead_s: Array
-    at_one_mm: Array
-    a_decade_mm: Array
-    weight: Array
+    at_one_mm: Array             # place at 1 s
+    a_decade_mm: Array           # what a decade of the pad's clock adds
+    mm_per_n: Array              # compliance to a force below the greatest
+    lead_s: Array                # of the pad's clock
+    noise_mm: Array              # before rounding
+    log_likely: Array
 
-
-@dataclass(frozen=True)
-class _Best:
-    """The likeliest of all."""
-
-    log_likely: float
-    lead_s: float
-    at_one_mm: float
-    a_decade_mm: float
-    mm_per_n: float
-    noise_mm: float
+    def place_mm(self, steps: Steps) -> Array:
+        """Where the likeliest of them puts the pad at each reading (n,)."""
+        i, t = int(np.argmax(self.log_likely)), steps.time_s
+        decades = np.log10((t + self.lead_s[i]) / (1 + self.lead_s[i]))
+        return np.asarray(self.at_one_mm[i] + self.a_decade_mm[i] * decades
+                          + self.mm_per_n[i] * steps.below_n)
 
 
 def on_steps(shown_mm: Array, step_mm: float) -> bool:
@@ -95,9 +87,9 @@ def sunk_in(steps: Steps) -> Sunk:
     McCullagh & Nelder, Generalized Linear Models, 1989, ch. 9, from memory).
     """
     seen = _Gathered.of(steps)
-    found, best = _weighed(steps, seen, 1.0)
-    told = _told_share(steps, best)
-    return found if told > 0.9 else _weighed(steps, seen, told)[0]
+    found = _drawn(steps, seen, 1.0)
+    told = _told_share(steps, found)
+    return found if told > 0.9 else _drawn(steps, seen, told)
 
 
 @dataclass(frozen=True)
@@ -113,7 +105,9 @@ class _Gathered:
     @classmethod
     def of(cls, steps: Steps) -> _Gathered:
         t, x, f = steps.time_s, steps.middle_mm, steps.below_n
-        edges = np.geomspace(t[0], t[-1] * 1.0001, CELLS + 1)
+        # A pad that crosses many steps is looked at in closer spans: in each it moves by less than its noise.
+        spans = min(CELLS + round(10 * float(np.ptp(x)) / steps.step_mm), 3 * CELLS)
+        edges = np.geomspace(t[0], t[-1] * 1.0001, spans + 1)
         keys = (np.searchsorted(edges, t, side="right"), np.round((x - x.min()) / steps.step_mm * FINE),
                 np.round((f - f.min()) * steps.most_mm_per_n / steps.step_mm * FINE))
         _, which, count = np.unique(np.stack(keys, axis=1).astype(np.int64), axis=0, return_inverse=True,
@@ -126,82 +120,90 @@ class _Gathered:
         return cls(np.exp(mean(np.log(t))), mean(x), mean(f), count.astype(float), float(t[-1]))
 
 
-def _weighed(steps: Steps, seen: _Gathered, power: float) -> tuple[Sunk, _Best]:
-    def fitted(lead: float, chance: Array, zooms: int = ZOOMS) -> tuple[Array, Array, float]:
-        way = np.log10((seen.time_s + lead) / (1 + lead)) / _decades(seen, lead)
-        return _places(steps, seen, way, chance, power, zooms)
+class _Possible:
+    """The unit cube of all that is as likely beforehand, and the likelihood there."""
 
-    leads = [share * steps.ramp_s for share in LEADS]
-    # A rough look first: where the readings tell the noise, the other sizes need no closer one.
-    middle = leads[len(leads) // 2]
-    chances = {share * steps.step_mm: _chances(share) for share in NOISES}
-    rough = {noise: float(fitted(middle, chance, ZOOMS - 1)[1].max()) for noise, chance in chances.items()}
-    noises = [noise for noise, top in rough.items() if top > max(rough.values()) - 2 * UNLIKELY]
-    parts, best = [], _Best(-math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
-    for lead in leads:
-        decades = _decades(seen, lead)
-        for noise in noises:
-            (start, gain, give), log_likely, log_size = fitted(lead, chances[noise])
-            top = int(np.argmax(log_likely))
-            if log_likely[top] > best.log_likely:
-                best = _Best(float(log_likely[top]), lead, float(start[top]), float(gain[top]) / decades,
-                             float(give[top]), noise)
-            parts.append(np.stack([np.full(start.size, lead), start, gain / decades, log_likely + log_size]))
-    lead_s, at_one, slope, likely = np.concatenate(parts, axis=1)
-    some = likely > likely.max() - UNLIKELY
-    weight = np.exp(likely[some] - likely.max())
-    return Sunk(lead_s[some], at_one[some], slope[some], weight / weight.sum()), best
+    def __init__(self, steps: Steps, seen: _Gathered) -> None:
+        lowest, highest = float(seen.middle_mm.min()), float(seen.middle_mm.max())
+        self.seen, self.step = seen, steps.step_mm
+        self.low, self.high = np.array([
+            [lowest - 2 * steps.step_mm, highest + 2 * steps.step_mm],
+            [0.0, highest - lowest + 4 * steps.step_mm],
+            [0.0, steps.most_mm_per_n],
+            [0.0, steps.ramp_s],
+            np.log(NOISES),
+        ]).T
 
+    def sunk(self, cube: Array, log_likely: Array) -> Sunk:
+        start, gain, give, lead, noise = (self.low + cube * (self.high - self.low)).T
+        return Sunk(start, gain / np.log10((self.seen.end_s + lead) / (1 + lead)), give, lead,
+                    np.exp(noise) * self.step, log_likely)
 
-def _decades(seen: _Gathered, lead_s: float) -> float:
-    """From 1 s to the end, by a clock that runs ahead."""
-    return math.log10((seen.end_s + lead_s) / (1 + lead_s))
-
-
-@lru_cache(maxsize=len(NOISES))
-def _chances(noise: float) -> Array:
-    """Logarithm of the chance to be read at so many steps' distance from the place (m,); noise in steps."""
-    away, half = np.linspace(0.0, REACH, TABLE + 1) / noise, 0.5 / noise
-    share = special.ndtr(half - away) - special.ndtr(-half - away)
-    # Far outside its bounds a reading's share is 0 in numbers; its logarithm goes on falling.
-    return np.asarray(np.where(share > 1e-30, np.log(np.maximum(share, 1e-30)),
-                               -69.0 - np.maximum(away - half, 0.0) ** 2 / 2))
+    def log_likely(self, cube: Array) -> Array:
+        """Of points of the cube (m, 5): (m,)."""
+        s, seen = self.sunk(cube, np.empty(0)), self.seen
+        decades = np.log10((seen.time_s + s.lead_s[:, None]) / (1 + s.lead_s[:, None]))
+        place = (s.at_one_mm[:, None] + s.a_decade_mm[:, None] * decades
+                 + s.mm_per_n[:, None] * seen.below_n)
+        away = np.abs(place - seen.middle_mm) / s.noise_mm[:, None]
+        half = (self.step / 2 / s.noise_mm)[:, None]
+        share = special.ndtr(half - away) - special.ndtr(-half - away)
+        # Far outside its bounds a reading's share is 0 in numbers; its logarithm goes on falling.
+        told = np.where(share > 1e-30, np.log(np.maximum(share, 1e-30)),
+                        -69.0 - np.maximum(away - half, 0.0) ** 2 / 2)
+        return np.asarray(told @ seen.count)
 
 
-def _places(steps: Steps, seen: _Gathered, way: Array, chance: Array, power: float,
-            zooms: int) -> tuple[Array, Array, float]:
-    """Place at 1 s, gain until the end and compliance (3, n), even over all that is likely, and the
-    logarithms of the likelihood there (n,) and of the size of a cell of that grid, which is drawn closer
-    until it fits.
+def _drawn(steps: Steps, seen: _Gathered, most: float) -> Sunk:
+    """Possibilities drawn by how likely they make the readings, raised to the power ``most``.
+
+    The readings count little at first, and more with each round: the likelier possibilities are taken more
+    often, and all are moved about (Del Moral, Doucet & Jasra, J. R. Stat. Soc. B 68 (2006) 411, from memory).
+    The same readings give the same numbers: the dice are always the same.
     """
-    step, middle = steps.step_mm, float(seen.middle_mm @ seen.count / seen.count.sum())
-    low = np.array([middle - 2 * step, 0.0, 0.0])
-    high = np.array([middle + 2 * step, 4 * step + float(np.ptp(seen.middle_mm)), steps.most_mm_per_n])
-    highest, scale = high[2], TABLE / REACH / step
-    for zoom in range(zooms):
-        size = (high - low) / GRID
-        start, gain, give = (low[i] + (np.arange(GRID[i]) + 0.5) * size[i] for i in range(3))
-        moved = (gain[:, None] * way)[:, None, :] + give[:, None] * seen.below_n - seen.middle_mm
-        at = np.minimum(np.abs(start[:, None, None, None] + moved) * scale, TABLE - 1.0)
-        before = at.astype(np.int64)
-        log_chance = chance[before]
-        log_chance += (at - before) * (chance[before + 1] - log_chance)
-        log_likely = power * (log_chance @ seen.count)
-        likely = log_likely > log_likely.max() - UNLIKELY
-        if zoom < zooms - 1:
-            ends = [np.flatnonzero(likely.any(axis=tuple({0, 1, 2} - {i})))[[0, -1]] for i in range(3)]
-            low, high = (np.array([low[i] + (ends[i][k] + more) * size[i] for i in range(3)])
-                         for k, more in ((0, -1.0), (1, 2.0)))
-            low[1:], high[2] = np.maximum(low[1:], 0.0), min(high[2], highest)
-    grid = np.stack([g.ravel() for g in np.meshgrid(start, gain, give, indexing="ij")])
-    return grid, log_likely.ravel(), float(np.log(size).sum())
+    possible, rng, n = _Possible(steps, seen), np.random.default_rng(1), POSSIBILITIES
+    cube = rng.uniform(size=(n, 5))
+    likely, power = possible.log_likely(cube), 0.0
+    kept = []
+    while power < most:
+        more = _next_power(likely, power, most)
+        weight = np.exp((more - power) * (likely - likely.max()))
+        power = more
+        taken = np.searchsorted(np.cumsum(weight / weight.sum()), (np.arange(n) + rng.uniform()) / n)
+        cube, likely = cube[np.minimum(taken, n - 1)], likely[np.minimum(taken, n - 1)]
+        for move in range(MOVES if power < most else MOVES + KEPT):
+            # Wide and close moves by turns: what is likely may be long and thin.
+            root = np.linalg.cholesky(np.cov(cube.T) + 1e-14 * np.eye(5)) * (1.0, 0.4)[move % 2]
+            tried = cube + rng.standard_normal((n, 5)) @ root.T
+            inside = ((tried >= 0) & (tried <= 1)).all(axis=1)
+            there = np.full(n, -np.inf)
+            there[inside] = possible.log_likely(tried[inside])
+            better = np.log(rng.uniform(size=n)) < power * (there - likely)
+            cube, likely = np.where(better[:, None], tried, cube), np.where(better, there, likely)
+            if power >= most and move >= MOVES:
+                kept.append((cube, likely))
+    return possible.sunk(np.concatenate([c for c, _ in kept]), np.concatenate([one for _, one in kept]))
 
 
-def _told_share(steps: Steps, best: _Best) -> float:
+def _next_power(likely: Array, power: float, most: float) -> float:
+    """The power at which half of the possibilities still count."""
+    def count(more: float) -> float:
+        weight = np.exp((more - power) * (likely - likely.max()))
+        return float(weight.sum() ** 2 / (weight @ weight))
+
+    if count(most) >= likely.size / 2:
+        return most
+    low, high = power, most
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if count(middle) >= likely.size / 2 else (low, middle)
+    return max(low, power + 1e-12 * most)
+
+
+def _told_share(steps: Steps, found: Sunk) -> float:
     """By how much less than their number the readings tell: from residuals gathered over log time."""
-    t, shown, noise = steps.time_s, steps.middle_mm, best.noise_mm
-    place = best.at_one_mm + best.a_decade_mm * np.log10((t + best.lead_s) / (1 + best.lead_s)) \
-        + best.mm_per_n * steps.below_n
+    t, shown, place = steps.time_s, steps.middle_mm, found.place_mm(steps)
+    noise = float(found.noise_mm[int(np.argmax(found.log_likely))])
     # What could have been read instead: the steps on either side of the place.
     near = shown + steps.step_mm * np.round((place - shown) / steps.step_mm)
     others = near[:, None] + steps.step_mm * np.arange(-2, 3)
@@ -217,5 +219,7 @@ def _told_share(steps: Steps, best: _Best) -> float:
     # A reading that stands on its step for certain has no scatter of its own; one in all could be another's.
     spread = np.sqrt(np.bincount(cell, variance, CELLS)[some] + steps.step_mm**2 / 12)
     z = left / spread
-    size = float(z @ z) / max(z.size - 3, 1)
-    return float(effective_share(z) / max(size, 1.0))
+    # The likelihood is ruled by the long spans at the end: their residuals count by their readings.
+    size = float(count[some] @ z**2 / count.sum()) * z.size / max(z.size - 3, 1)
+    close = effective_share((shown - expected) / np.sqrt(variance + steps.step_mm**2 / 12 / t.size))
+    return float(min(close, effective_share(z) / max(size, 1.0)))

@@ -10,6 +10,7 @@ import pytest
 from padlab.calibration.frame import stated_frame
 from padlab.capture.virtual.simulate import simulate
 from padlab.fitting.compression import limb_curve
+from padlab.fitting.creep import _history, _level
 from padlab.fitting.prepared import prepare
 from padlab.fitting.rounding import mean_error_mm, rounding_error_mm
 from padlab.fitting.run_budget import give_mm, run_budget
@@ -89,3 +90,31 @@ def test_the_whole_step_is_a_doubt_of_the_curve_only_where_it_could_not_be_taken
     curve = limb_curve(prepare(smeared, frame), smeared.rig, frame, {})
     assert curve.rounded is None
     assert give(curve.moved["indicator step"]) - give(curve.base) > STEP / 6
+
+
+def test_half_a_thou_tells_a_felts_sinking_nearly_as_well_as_a_micrometre() -> None:
+    """Virtual pads of other physics: the same run read both ways."""
+    wider, apart = [], []
+    for seed in (41, 42, 43, 44):
+        run = simulate("synthetic felt", seed=seed).run
+        fine, rough = (fit_run(r).creep.fraction_per_decade for r in (run, coarse(run)))
+        wider.append(rough.half_width / fine.half_width)
+        apart.append((rough.value - fine.value) / fine.half_width)
+    assert np.median(wider) < 1.3             # five times as wide, were the step a doubt of each place
+    assert np.abs(apart).max() < 0.5
+
+
+def test_a_hold_is_read_in_steps_only_where_its_mean_would_be_off() -> None:
+    """An indicator that reads its own noise, and readings that somebody averaged, are taken for places."""
+    run = simulate("synthetic felt", seed=41).run
+    averaged = coarse(run)
+    table = averaged.samples.copy()
+    table["displacement_mm"] = table["displacement_mm"].rolling(3, min_periods=1).mean()
+    for one, step, there in ((run, 0.001, False), (coarse(run), STEP, True),
+                             (replace(averaged, _samples=table), STEP, False)):
+        prepared = prepare(one, stated_frame(one.rig))
+        (hold, *_) = prepared.role("hold")
+        level = _level(prepared, hold)
+        seen = _history(prepared, hold, level, lambda force_n: 30.0, lambda force_n: 0.1, step)
+        assert seen is not None
+        assert (seen.steps is not None) == there

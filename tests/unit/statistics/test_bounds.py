@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from padlab.statistics.quantity import effective_degrees_of_freedom, half_width95, t95, with_doubt
+from padlab.statistics.quantity import effective_degrees_of_freedom, half_width95, spread95, t95, with_doubt
 
 
 def held(half, u, rectangles):
@@ -91,8 +91,27 @@ def test_parts_alone_and_many_together():
     assert half_width95([(3.0, math.inf), (4.0, 1e6)]) == pytest.approx(5 * t95(math.inf), rel=1e-12)
     rng = np.random.default_rng(5)
     parts, n = [(1.0, 4), (0.5, 9), (0.2, 3), (1.0, math.inf)], 400_000
-    drawn = sum(u * (rng.standard_t(nu, n) if math.isfinite(nu) else rng.standard_normal(n)) for u, nu in parts)
+    drawn = sum(u * (rng.standard_t(nu, n) if math.isfinite(nu) else rng.standard_normal(n))
+                for u, nu in parts)
     drawn += rng.uniform(-2, 2, n) + rng.uniform(-0.7, 0.7, n)
     # What is joined by effective degrees of freedom (all but the largest) is a little wide.
     assert half_width95(parts, [2.0, 0.7]) == pytest.approx(np.quantile(np.abs(drawn), 0.95), rel=2e-2)
     assert with_doubt(1.0, [(math.nan, 4), (1.0, math.inf)]).low is None
+
+
+def test_weighed_possibilities_with_an_error_of_each_against_drawn_ones() -> None:
+    rng, n = np.random.default_rng(8), 400_000
+    values, weights = np.array([0.0, 0.5, 3.0]), np.array([0.2, 0.5, 0.3])
+    for bell, rectangles in ((0.3, []), (0.2, [1.0]), (0.1, [1.0, 0.4]), (0.1, [1.0, 0.4, 0.2])):
+        drawn = rng.choice(values, n, p=weights) + bell * rng.standard_normal(n)
+        drawn += sum((rng.uniform(-a, a, n) for a in rectangles), np.zeros(n))
+        assert spread95(values, weights, bell, rectangles) == pytest.approx(
+            np.quantile(drawn, [0.025, 0.975]), abs=0.02)
+
+
+def test_possibilities_without_any_error_of_their_own() -> None:
+    low, high = spread95([1.0, 2.0, 3.0], [0.01, 0.98, 0.01], 0.0, [])
+    assert (low, high) == pytest.approx((2.0, 2.0), abs=0.1)
+    assert spread95([2.0], [1.0], 0.0, []) == pytest.approx((2.0, 2.0), abs=1e-6)
+    z = t95(math.inf)
+    assert spread95([2.0], [1.0], 1.0, [0.0]) == pytest.approx((2 - z, 2 + z), rel=1e-6)
