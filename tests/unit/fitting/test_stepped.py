@@ -73,7 +73,8 @@ def test_steps_that_were_crossed_tell_the_sinking_without_any_noise() -> None:
         steps = read(rng, place_mm=0.2, a_decade_mm=a_decade_mm, noise_mm=0.0, lead_s=1.0)
         low, high = ends(steps)
         held.append(low <= a_decade_mm <= high)
-        assert low > 0.75 * a_decade_mm and high < 1.25 * a_decade_mm
+        assert low > 0.75 * a_decade_mm
+        assert high < 1.25 * a_decade_mm
     assert sum(held) >= 7
 
 
@@ -92,7 +93,8 @@ def test_strange_holds_are_weighed_without_a_fault(shown: np.ndarray) -> None:
     """Nothing moves; a jump; a pad that rises; one reading far off: numbers."""
     shown = np.round(shown / STEP) * STEP
     found = sunk_in(Steps(T, shown, np.zeros(T.size), 0.1, STEP, RAMP_S))
-    assert np.isfinite(found.a_decade_mm).all() and (found.a_decade_mm >= 0).all()
+    assert np.isfinite(found.a_decade_mm).all()
+    assert (found.a_decade_mm >= 0).all()
     assert np.isfinite(found.log_likely).all()
 
 
