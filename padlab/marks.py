@@ -28,6 +28,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "soft_frame": (Weight.CAUTION, "the frame gives over a fifth of what was seen; its blank run decides"),
     "frame_scale": (Weight.CAUTION, "the frame's give may stand in another scale than this run's positions"),
     "blank_too_light": (Weight.CAUTION, "the blank run ends at a lighter press: good only up to there"),
+    "coarser_than_stated": (Weight.CAUTION, "the readings stand on coarser steps than the rig file states"),
     "zero_not_seen": (Weight.CAUTION, "the force was never seen unloaded: its zero is a guess"),
     "zero_not_checked": (Weight.NOTE, "the force zero was not seen again after the run"),
     "readings_missing": (Weight.CAUTION, "readings are missing in the record"),
