@@ -47,6 +47,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "sinking_rough": (Weight.NOTE, "the indicator is too coarse to tell this pad's sinking to a tenth"),
     "extrapolated": (Weight.CAUTION, "carried beyond what was measured"),
     "law_differs": (Weight.CAUTION, "the best-fitting law leaves the measured curve; the curve stands"),
+    "curve_off": (Weight.CAUTION, "the strokes leave the curve: does the force fall on the way in?"),
     "law_not_good": (Weight.NOTE, "the law's fit is not good; numbers come from the measured curve"),
     "thickness_unknown": (Weight.CAUTION, "no thickness: the pad cannot be carried to another size"),
     "carried_far": (Weight.CAUTION, "the compared face differs from the tested one by more than 30 %"),
