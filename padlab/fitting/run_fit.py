@@ -40,7 +40,7 @@ from padlab.fitting.landmarks import (
 )
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.locked import relaxation, set_after_load
-from padlab.fitting.prepared import Prepared, prepare
+from padlab.fitting.prepared import Prepared, need_strokes, prepare
 from padlab.fitting.response_fit import response_marks
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
@@ -97,6 +97,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     rig = calibrated_rig(run.rig, calibrations)
     try:
         prepared = prepare(run, frame)
+        need_strokes(prepared)
         warmth_mm, no_warmth = warmth(run, prepared, rig)
         read, coarser = rig_as_read(run, rig)
         curve = limb_curve(prepared, read, frame, run.column_doubt, warmth_mm=warmth_mm)
