@@ -16,8 +16,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
-from padlab.calibration.frame import BlankCurves, blank_curves, channel_calibrations, in_scale
+from padlab.calibration.frame import (
+    BlankCurves,
+    blank_curves,
+    channel_calibrations,
+    in_scale,
+    spread_mm,
+)
 from padlab.errors import RunError
 from padlab.marks import Mark, mark
 from padlab.records.calibration import Calibration, FrameTable
@@ -67,11 +74,14 @@ def compliance(blanks: Sequence[Run]) -> Compliance:
     grid = np.concatenate([[0.0], np.linspace(F0_N, top, 40)])
     means = np.array([c.on(grid).mean(axis=0) for c in curves])
     n = len(curves)
-    between = means.std(axis=0, ddof=1)
+    even = all(c.amounts is not None for c in curves)
+    between = spread_mm(means, even=even)
     within = np.array([_standard_error(c, grid) for c in curves])
     fitted = np.sqrt(np.sum(within**2, axis=0)) / n
     doubt = np.sqrt(fitted**2 + between**2 * (1 + 1 / n))
-    mean = np.maximum.accumulate(means.mean(axis=0))
+    mean = means.mean(axis=0)
+    if not even:
+        mean = np.asarray(optimize.isotonic_regression(mean).x)
     left = np.concatenate([(c.on(grid) - m)[:, 2:].ravel() for c, m in zip(curves, means, strict=True)])
     free = sum(len(c.strokes) - 1 for c in curves) * (grid.size - 2)
     table = FrameTable(tuple(grid.tolist()), tuple(mean.tolist()), tuple(doubt.tolist()), n - 1)
@@ -134,4 +144,4 @@ def compliance_answer(found: Compliance) -> dict[str, Any]:
 def _standard_error(curves: BlankCurves, grid: Array) -> Array:
     """Of the mean of a run's strokes (m,)."""
     stack = curves.on(grid)
-    return np.asarray(stack.std(axis=0, ddof=1) / math.sqrt(len(stack)))
+    return spread_mm(stack, even=curves.amounts is not None) / math.sqrt(len(stack))

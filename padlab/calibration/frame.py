@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
+from scipy import optimize, special
 
 from padlab.errors import RunError
 from padlab.records.calibration import FrameTable, calibrations_of
@@ -28,6 +28,10 @@ Array = NDArray[np.float64]
 
 ZERO_TO_N = 6.0
 FEWEST_NEAR = 6
+CLOSES_N = 1.0
+"""Net force over F0 at which half of a contact of bare anvils has closed (design choice)."""
+ODD = 0.01
+"""How seldom a frame that closes and bends evenly is taken for one that does not."""
 
 
 @dataclass(frozen=True)
@@ -179,16 +183,70 @@ def frame_from_table(table: FrameTable, name: str, bare_at_f0_mm: float | None =
 
 @dataclass(frozen=True)
 class BlankCurves:
-    """Loading limbs of one blank run: for each stroke net force and position from F0, both rising."""
+    """Loading limbs of one blank run: for each stroke net force and position from F0.
+
+    Bare anvils move by a micrometre or so, hardly more than one reading scatters. Read place by place that
+    scatter would be taken for what the frame does, and a stiffness, which is a slope, would be in doubt by
+    how it happens to jump from one place to the next. So a contact that closes and what bends evenly are
+    followed (``amounts`` of the two in each stroke), and only an odd frame is read place by place.
+    """
 
     strokes: tuple[tuple[Array, Array], ...]
+    amounts: tuple[Array, ...] | None    # None: an odd frame
     top_n: float                         # lowest peak
     bare_at_f0_mm: float
     bare_u_mm: float
 
     def on(self, grid: Array) -> Array:
-        """Every stroke on a grid of net force (m,), shape (strokes, m); 0 below F0."""
+        """Every stroke on a grid of net force (m,), shape (strokes, m); 0 up to F0."""
+        if self.amounts is not None:
+            return np.array([_even(grid) @ amounts for amounts in self.amounts])
         return np.array([np.where(grid < F0_N, 0.0, np.interp(grid, f, x)) for f, x in self.strokes])
+
+
+def _even(force_n: Array) -> Array:
+    """A contact that closes and what bends evenly, each 0 up to F0 (m, 2)."""
+    over = np.maximum(force_n - F0_N, 0.0)
+    return np.column_stack([over / (over + CLOSES_N), over])
+
+
+def _odd(force_n: Array) -> Array:
+    """Contacts that close sooner and later, and what bends more and more (m, 6): do these help?"""
+    over = np.maximum(force_n - F0_N, 0.0)
+    return np.column_stack([*(over / (over + half) for half in (0.3, 1.0, 3.0, 10.0)), over, over**2])
+
+
+def _amounts(strokes: list[tuple[Array, Array]]) -> tuple[Array, ...] | None:
+    """How much of each of the two ways of giving there is in each stroke; where F0 lies is left open.
+
+    None where more ways leave so much less that an F test speaks against the two.
+    """
+    amounts: list[Array] = []
+    left, free = [0.0, 0.0], [0, 0]
+    for force, position in strokes:
+        for k, ways in enumerate((_even(force), _odd(force))):
+            design = np.column_stack([np.ones_like(force), ways])
+            found, *_ = np.linalg.lstsq(design, position, rcond=None)
+            left[k] += float(np.sum((position - design @ found) ** 2))
+            free[k] += force.size - design.shape[1]
+            if k == 0:
+                amounts.append(np.asarray(found[1:]))
+    more = free[0] - free[1]
+    if free[1] < more or left[1] <= 0:
+        return tuple(amounts)
+    ratio = (left[0] - left[1]) / more / (left[1] / free[1])
+    return None if special.fdtrc(more, free[1], ratio) < ODD else tuple(amounts)
+
+
+def spread_mm(curves: Array, *, even: bool) -> Array:
+    """Standard deviation of curves (n, m) that are 0 at first (m,); of even ones step by step, added up.
+
+    A stiffness takes its doubt from the slope of this, a position from its height: so the slope is as
+    uncertain as the curves' slopes differ, and the height at least as much as they do.
+    """
+    if not even:
+        return np.asarray(curves.std(axis=0, ddof=1))
+    return np.concatenate([[0.0], np.cumsum(np.diff(curves, axis=1).std(axis=0, ddof=1))])
 
 
 def blank_curves(blank: Run) -> BlankCurves:
@@ -214,7 +272,6 @@ def blank_curves(blank: Run) -> BlankCurves:
             continue
         order = np.argsort(f, kind="stable")
         width = max(f.size // 40, 1)
-        # Few micrometres over the whole force: cells of the sorted samples are smooth enough.
         ends = np.arange(0, f.size, width)
         mean_f = np.add.reduceat(f[order], ends) / np.diff(np.append(ends, f.size))
         mean_x = np.add.reduceat(x[order], ends) / np.diff(np.append(ends, f.size))
@@ -225,7 +282,8 @@ def blank_curves(blank: Run) -> BlankCurves:
     if len(strokes) < 3:
         raise RunError(f"blank run {blank.id} has too few strokes", expected="at least 3 whole strokes",
                        seen=str(len(strokes)), remedy="record a blank run again", where={"run": blank.id})
-    return BlankCurves(tuple(strokes), min(peaks), float(np.mean(bare)), float(np.std(bare, ddof=1)))
+    amounts = _amounts([(f[1:], x[1:]) for f, x in strokes])
+    return BlankCurves(tuple(strokes), amounts, min(peaks), float(np.mean(bare)), float(np.std(bare, ddof=1)))
 
 
 def _at_f0(position_mm: Array, force_n: Array) -> float | None:
@@ -248,15 +306,17 @@ def frame_from_blank(blank: Run) -> Frame:
     """Deflection of the bare anvils, from the loading limbs of one blank run.
 
     Position over force, from F0, averaged over the strokes on a common grid. Its doubt is the
-    stroke-to-stroke standard deviation with (1 + 1/n) under the root: the next stroke will differ
-    from the mean as these do. Below F0 the deflection is taken as 0. What changes from run to run
-    one run cannot know: ``padlab calibrate compliance`` asks several.
+    stroke-to-stroke standard deviation (:func:`spread_mm`) with (1 + 1/n) under the root: the next stroke
+    will differ from the mean as these do. Below F0 the deflection is taken as 0. What changes from run to
+    run one run cannot know: ``padlab calibrate compliance`` asks several.
     """
     curves = blank_curves(blank)
     grid = np.concatenate([[0.0], np.linspace(F0_N, curves.top_n, 40)])
     stack = curves.on(grid)
     n = len(stack)
-    mean = np.asarray(optimize.isotonic_regression(stack.mean(axis=0)).x)
-    own = stack.std(axis=0, ddof=1)
-    return Frame(grid, mean - mean[0], own * np.sqrt(1 + 1 / n), f"blank {blank.id}", curves.bare_at_f0_mm,
+    mean = stack.mean(axis=0)
+    if curves.amounts is None:
+        mean = np.asarray(optimize.isotonic_regression(mean).x)
+    own = spread_mm(stack, even=curves.amounts is not None)
+    return Frame(grid, mean, own * np.sqrt(1 + 1 / n), f"blank {blank.id}", curves.bare_at_f0_mm,
                  bare_u_mm=curves.bare_u_mm, own=own, measured_to_n=curves.top_n, degrees_of_freedom=n - 1)

@@ -185,7 +185,8 @@ def _held(creep: dict[str, Any] | None, at_times: tuple[float, ...]) -> list[str
     held_n = f"{creep['hold_force_n']:.1f} N"
     if creep["fraction_per_decade"]:
         share = _number(_percent(creep["fraction_per_decade"]), "% per tenfold time")
-        lines.append(_line("sinks under a held note", f"{share}  ({held_n})"))
+        verdict = "" if creep["verdict"] == "good" else f", {creep['verdict'].replace('_', ' ')}"
+        lines.append(_line("sinks under a held note", f"{share}  ({held_n}{verdict})"))
     for row in creep["predicted_mm"] if at_times else ():
         beyond = "   extrapolated: later than the hold" if row["extrapolated"] else ""
         lines.append(_line(f"held {row['at_s']:g} s at {held_n}", _length(row) + beyond))

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padlab.fitting.fit import UNDETERMINED_SHARE, Fit, effective_share, fit
-from padlab.fitting.laws import creep_laws
+from padlab.fitting.laws import Law, creep_laws
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
 from padlab.fitting.stepped import Steps, on_steps, sunk_in
@@ -63,6 +63,8 @@ READ_FROM_S, READ_TO_S = 0.5, 30.0
 BENDS = 0.12
 """Bend of a sinking curve over log time (half the change of its slope in a decade), as a share of the
 slope, and its standard deviation; virtual pads show 0.05 to 0.2 (design choice)."""
+OPEN_STEPS = 24
+"""Over how many values a law's own time is tried where the hold leaves it open."""
 REACHED = 0.985
 """Share of the held force at which the hold's clock starts."""
 DEFAULT_TIMES_S = (1.0, 10.0, 60.0, 600.0)
@@ -116,6 +118,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
     share = _effective_share(min(fits.values(), key=_badness), t, x)
     fits = {name: _widen(f, share) for name, f in fits.items()}
+    open_ = {name: found for name, f in fits.items()
+             if (found := open_law(f, t, x, seen.sigma, share)) is not None}
     if on_fit is not None:
         for f in fits.values():
             on_fit(f, t, x, seen.sigma, share)
@@ -128,7 +132,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         if seen.steps is not None:
             quantity, u = _fraction_in_steps(seen, seen.steps)
     # What all positions of the hold share beside the wandering force: the rig, and one crossing of F0.
-    carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s)
+    carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s,
+                      open_)
     predicted = carried.predicted("logarithmic", times_s)
     alternatives = tuple({"law": name, "predicted": carried.predicted(name, times_s, alone=True)}
                          for name in fits if name != "logarithmic")
@@ -377,7 +382,67 @@ def _effective_share(best: Fit, t: Array, x: Array) -> float:
 
 
 def _widen(f: Fit, share: float) -> Fit:
-    return f if f.covariance is None else replace(f, covariance=f.covariance / share)
+    """Its covariance as of so many fewer points; None where that is no number any more."""
+    if f.covariance is None:
+        return f
+    with np.errstate(over="ignore"):
+        wider = f.covariance / share
+    return replace(f, covariance=wider if np.isfinite(wider).all() else None)
+
+
+@dataclass(frozen=True)
+class OpenLaw:
+    """A law whose own time a hold leaves open: its lines through the hold, one for each time within bounds.
+
+    What comes later is then no straight function of the parameters, and a standard error carried by its
+    derivatives has no end (1e90 mm was told of a pad that moved by less than a step of its indicator). For
+    each time the rest follows by linear least squares, as do its errors; how well the line fits weighs it.
+    """
+
+    law: Law
+    q: Array                     # (m,) the nonlinear parameter
+    c: Array                     # (m, l) the linear ones
+    covariance: Array            # (m, l, l)
+    weight: Array                # (m,)
+
+    def position_mm(self, t: Array) -> tuple[Array, Array]:
+        """Position (n,), and its standard uncertainty from where the lines lie and from their own errors."""
+        parts = self.law.separable
+        assert parts is not None
+        rows = np.stack([parts.basis(t, np.array([q])) for q in self.q])
+        lines = np.einsum("mnl,ml->mn", rows, self.c)
+        middle = self.weight @ lines
+        errors = np.einsum("mni,mij,mnj->mn", rows, self.covariance, rows)
+        return middle, np.sqrt(np.maximum(self.weight @ ((lines - middle) ** 2 + errors), 0.0))
+
+
+def open_law(f: Fit, t: Array, x: Array, sigma: Array | None, share: float) -> OpenLaw | None:
+    """The law of a fit that is not good, over all that its one nonlinear parameter may be; else None."""
+    parts = f.law.separable
+    if f.verdict is Verdict.GOOD or parts is None or len(parts.nonlinear) != 1:
+        return None
+    parameter = f.law.parameters[parts.nonlinear[0]]
+    # A rate so slow, or so fast, that the hold shows a straight line, or a step, is known no further.
+    low, high = parameter.lower, parameter.upper
+    if parameter.unit == "1/s":
+        low, high = max(low, 0.03 / float(t[-1])), min(high, 30.0 / float(t[0]))
+    w = np.ones(t.size) if sigma is None else 1 / sigma
+    grid, lines = np.geomspace(low, high, OPEN_STEPS), []
+    for q in grid:
+        rows = parts.basis(t, np.array([q])) * w[:, None]
+        try:
+            inverse = np.linalg.inv(rows.T @ rows)
+        except np.linalg.LinAlgError:                # two columns alike: such a time tells nothing
+            continue
+        c = inverse @ (rows.T @ (x * w))
+        lines.append((q, c, inverse, float(np.sum((x * w - rows @ c) ** 2))))
+    if not lines:
+        return None
+    least = min(rss for *_, rss in lines)
+    variance = max(least / max(t.size - 3, 1), 1e-16) / share
+    weight = np.array([math.exp(-(rss - least) / variance / 2) for *_, rss in lines])
+    return OpenLaw(f.law, np.array([q for q, *_ in lines]), np.array([c for _, c, *_ in lines]),
+                   variance * np.array([inverse for _, _, inverse, _ in lines]), weight / weight.sum())
 
 
 @dataclass(frozen=True)
@@ -396,6 +461,7 @@ class Carried:
     a_decade_mm: float              # and in a decade, no more than the pad sank
     clock_s: float
     measured_to_s: float
+    open: dict[str, OpenLaw] = field(default_factory=dict)
 
     def _half_shaken(self, t: Array) -> Array:
         decades = np.log10((t + self.clock_s) / (1 + self.clock_s))
@@ -403,38 +469,31 @@ class Carried:
 
     def value(self, name: str, t: Array) -> Array:
         """Position by one law (n,)."""
-        return np.asarray(self.fits[name].predict(t) - self._half_shaken(t))
+        at = self.open[name].position_mm(t)[0] if name in self.open else self.fits[name].predict(t)
+        return np.asarray(at - self._half_shaken(t))
 
     def ends(self, name: str, t: Array, *, alone: bool = False) -> tuple[Array, Array]:
         """Ends of the 95 % interval (n,) of one law, beyond the hold of all; nan: not determined."""
-        if self.fits[name].covariance is None:
-            return np.full(t.size, np.nan), np.full(t.size, np.nan)
         shaken, beyond = np.maximum(self._half_shaken(t), self.wander_mm), t > self.measured_to_s
-        value, half = self.value(name, t), half_widths(self._bell(self.fits[name], t), shaken)
+        value, half = self.value(name, t), half_widths(self._bell(name, t), shaken)
         low, high = value - half, value + half
         for other in () if alone else self.fits:
-            if self.fits[other].covariance is None:
-                continue
-            there, half = self.value(other, t), half_widths(self._known_bell(other, t), shaken)
+            there, half = self.value(other, t), half_widths(self._bell(other, t), shaken)
             low = np.where(beyond, np.fmin(low, there - half), low)
             high = np.where(beyond, np.fmax(high, there + half), high)
-        return low, high
+        known = np.isfinite(self._bell(name, t))
+        return np.where(known, low, np.nan), np.where(known, high, np.nan)
 
-    def _bell(self, f: Fit, t: Array) -> Array:
-        error = f.predict_standard_error(t)
+    def _bell(self, name: str, t: Array) -> Array:
+        """Standard uncertainty of the position by one law (n,); nan where it could not be found."""
+        f = self.fits[name]
+        if name in self.open:
+            error = self.open[name].position_mm(t)[1]
+        else:
+            found = f.predict_standard_error(t)
+            error = np.full(t.size, np.nan) if found is None else found
         widened = t95(max(f.n_used - len(f.values), 1)) / t95(math.inf)
-        return np.asarray(widened * np.hypot(0.0 if error is None else error, self.common_u_mm))
-
-    def _known_bell(self, name: str, t: Array) -> Array:
-        """That of a law; where it is endless, the widest of the other laws.
-
-        A law that found nothing sinking does not know its own time, and so nothing of what comes: it stays
-        inside with its value, but must not take all numbers from a hold that moved by less than a step.
-        """
-        bell = self._bell(self.fits[name], t)
-        others = [self._bell(f, t) for f in self.fits.values() if f.covariance is not None]
-        widest = np.max([np.where(np.isfinite(b), b, 0.0) for b in others], axis=0)
-        return np.asarray(np.where(np.isfinite(bell), bell, widest))
+        return np.asarray(widened * np.hypot(error, self.common_u_mm))
 
     def predicted(self, name: str, times_s: tuple[float, ...], *,
                   alone: bool = False) -> tuple[dict[str, Any], ...]:

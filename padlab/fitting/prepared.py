@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,14 +16,20 @@ from padlab.records.pad import F0_N
 from padlab.records.run import Run
 from padlab.signals.contact import ForceZero, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
+from padlab.signals.reading_steps import reading_step
 from padlab.signals.seen import TAKEN_BACK, seen
 
 Array = NDArray[np.float64]
 
 SPIKE_N, SPIKE_MM = 0.1, 0.02
+STEPS = 1.5
+"""A jump of so many of the reading's own steps is more than the next step."""
 HOLE = 8.0
 """A step of time so many times the usual one is a hole in the readings."""
+STILL_SHARE = 0.1
 MISSING = "readings are missing in it"
+SLIP_BESIDE = 4
+"""Readings on either side of a jump that tell how the position moves anyway."""
 FEWEST_SAMPLES = 12
 """Fewest readings on a limb of a stroke that is used."""
 WORKING_IN = 3
@@ -90,8 +97,10 @@ def prepare(run: Run, frame: Frame) -> Prepared:
             raise FitError(f"run {run.id} has a reading that is not a number", expected="finite numbers",
                            seen=f"{name} in row {row + 1}",
                            where={"run": run.id, "column": name, "row": row + 1})
-    force, force_spikes = without_spikes(force, least=SPIKE_N)
-    position, position_spikes = without_spikes(position, least=SPIKE_MM)
+    # A reading that goes to the next step and comes back is no spike, nor a slip.
+    force_step, position_step = (STEPS * (reading_step(v) or 0.0) for v in (force, position))
+    force, force_spikes = without_spikes(force, least=max(SPIKE_N, force_step))
+    position, position_spikes = without_spikes(position, least=max(SPIKE_MM, position_step))
     zero = force_zero(force, position)
     net = force - zero.value_n
     if net.size and float(np.quantile(net, 0.99)) < F0_N < -float(np.quantile(net, 0.01)):
@@ -102,9 +111,28 @@ def prepare(run: Run, frame: Frame) -> Prepared:
     position = position - frame.deflection_mm(net)
     presses = find_presses(time, net)
     holes = _holes(time)
-    strokes, peak = sort_presses(presses, time, net, position, holes, set_apart(run.steps))
+    slips = slips_at(time, position, least=max(SPIKE_MM, position_step))
+    strokes, peak = sort_presses(presses, time, net, position, holes, set_apart(run.steps), slips,
+                                 (force_step / STEPS, max(position_step / STEPS, 2 * _noise_mm(position))))
     return Prepared(time, net, position, zero, _noise_mm(position), tuple(strokes), peak,
                     force_spikes + position_spikes, holes)
+
+
+def need_strokes(prepared: Prepared) -> None:
+    """Refuse a run without a usable recorded stroke, and say why most were left out.
+
+    Raises
+    ------
+    FitError
+    """
+    if prepared.role("recorded"):
+        return
+    reasons = Counter(s.reason for s in prepared.strokes if s.role == "left out")
+    most = "".join(f"; {n} of them: {reason}" for reason, n in reasons.most_common(1))
+    raise FitError("no usable full stroke",
+                   expected="at least one full stroke from under F0 to a common peak",
+                   seen=f"{len(prepared.strokes)} presses, none of them usable{most}",
+                   remedy="record it again: press slowly to the same force, let go fully each time")
 
 
 def set_apart(attempts: Iterable[Any]) -> list[tuple[float, float, str]]:
@@ -141,6 +169,23 @@ def without_spikes(values: Array, *, least: float) -> tuple[Array, int]:
     return np.where(spike, middle, values), int(spike.sum())
 
 
+def slips_at(time: Array, position: Array, *, least: float) -> Array:
+    """Where the position jumped from one reading to the next and stayed there: index of the reading after.
+
+    A slip of the pad or of the indicator, as against a press: there the readings beside move alike. It is
+    over ``least``, twelve times the noise, and four times the quickest of the readings beside.
+    """
+    move = np.diff(position)
+    if move.size < 2 * SLIP_BESIDE + 1:
+        return np.zeros(0, dtype=np.intp)
+    wide = np.lib.stride_tricks.sliding_window_view(np.pad(move, SLIP_BESIDE), 2 * SLIP_BESIDE + 1)
+    usual = 1.4826 * float(np.median(np.abs(np.diff(position, 3)))) / np.sqrt(20.0)
+    far = np.flatnonzero(np.abs(move) > max(least, 12 * usual))
+    beside = np.abs(np.delete(wide[far], SLIP_BESIDE, axis=1)).max(axis=1, initial=0.0)
+    whole = np.diff(time)[far] <= HOLE / 2 * np.median(np.diff(time))
+    return np.asarray(far[(np.abs(move[far]) > 4 * beside) & whole] + 1)
+
+
 def _holes(time: Array) -> tuple[tuple[float, float], ...]:
     """Stretches without readings: steps of time over eight times the usual one."""
     step = np.diff(time)
@@ -152,10 +197,13 @@ def _holes(time: Array) -> tuple[tuple[float, float], ...]:
 
 def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
                  holes: tuple[tuple[float, float], ...],
-                 apart: Sequence[tuple[float, float, str]] = ()) -> tuple[list[Stroke], float | None]:
+                 apart: Sequence[tuple[float, float, str]] = (),
+                 slips: Array | None = None,
+                 steps: tuple[float, float] | None = None) -> tuple[list[Stroke], float | None]:
     """Which press is what: the common peak decides what a full stroke is, the order does the rest.
 
-    ``apart`` are the times in which no stroke and no hold was asked for, with the role of what is there.
+    ``apart`` are the times in which no stroke and no hold was asked for, with the role of what is there;
+    ``slips`` where the position jumped; ``steps`` as of :func:`stood_still`.
     """
     roles = {p.number: role for p in presses for a, b, role in apart if a <= time[p.peak] <= b}
     whole = [p for p in presses if p.complete and not p.is_hold and p.number not in roles]
@@ -171,6 +219,12 @@ def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
         if p.number not in roles and role != "left out" and any(
                 a < time[last] and b > time[p.start] for a, b in holes):
             role, reason = "left out", MISSING
+        elif p.number not in roles and role != "left out" and (
+                jumped := _jumps_within(p.start, last, force=net, slips=slips)) is not None:
+            jump = 1000 * float(position[jumped] - position[jumped - 1])
+            role, reason = "left out", f"the position jumped by {jump:.0f} um at {net[jumped]:.1f} N"
+        elif role == "full" and steps is not None and (still := stood_still(p, net, position, steps)):
+            role, reason = "left out", still
         elif role == "full" and min(p.peak - p.start, p.stop - p.peak) < FEWEST_SAMPLES:
             role, reason = "left out", f"fewer than {FEWEST_SAMPLES} readings on a limb"
         strokes.append(Stroke(p, role, reason, loading, speed))
@@ -195,6 +249,46 @@ def sort_presses(presses: list[Press], time: Array, net: Array, position: Array,
             role, reason = "left out", f"not let go before it: {pressed[s.press.number]:.2f} N were left on"
         out.append(replace(s, role=role, reason=reason))
     return out, peak
+
+
+def _jumps_within(first: int, last: int, *, force: Array, slips: Array | None) -> int | None:
+    """The first slip of a press that was on the pad."""
+    inside = [] if slips is None else [int(i) for i in slips if first < i <= last and force[i] > F0_N]
+    return inside[0] if inside else None
+
+
+def _stands_still(shown: Array, other: Array, step: float) -> bool:
+    """Whether readings stay at their end, within a step, while the other quantity goes on.
+
+    At the end of an indicator's travel, or over the end of a cell's scale: over a tenth of the other's way
+    passes so, and a quarter of what the same way brought just before would be over two steps. (A coarse dial
+    stands, too, and a pad stiffens.)
+    """
+    still = shown >= shown.max() - 1.01 * step
+    last = still.size - int(np.argmax(still[::-1]))
+    moved = np.flatnonzero(~still[:last])
+    first = int(moved[-1]) + 1 if moved.size else 0
+    passed = float(np.ptp(other[first:last]))
+    if passed <= STILL_SHARE * float(np.ptp(other)):
+        return False
+    before = np.abs(other[:first] - other[first]) <= passed
+    brought = float(shown[first] - shown[:first][before].min()) if before.any() else 0.0
+    return brought / 4 > 2 * max(step, 1e-9)
+
+
+def stood_still(press: Press, force: Array, position: Array, steps: tuple[float, float]) -> str:
+    """What stood still in a press, in words; empty where nothing did.
+
+    ``steps``: how far readings of force [N] and position [mm] move that stand still.
+    """
+    down, whole = slice(press.start, press.peak + 1), slice(press.start, press.stop)
+    if press.peak - press.start < FEWEST_SAMPLES or press.is_hold:
+        return ""
+    if _stands_still(position[down], force[down], steps[1]):
+        return "the indicator stood still while the force rose: at the end of its travel?"
+    if _stands_still(force[whole], position[whole], steps[0]):
+        return f"the force stood still at {press.peak_n:.2f} N while the pad was pressed on"
+    return ""
 
 
 def _floor_before(press: Press, strokes: list[Stroke], net: Array) -> float:

@@ -81,15 +81,15 @@ def warmth(run: Run, prepared: Prepared, rig: RigRecord | None) -> tuple[float |
 
 
 def not_known(rig: RigRecord | None, frame: Frame, column_doubt: dict[str, float],
-              no_warmth: str) -> tuple[Unknown, ...]:
-    """Groups of sources that are not in a run's budget, and why."""
+              no_warmth: str, *, step_mm: float = 0.0) -> tuple[Unknown, ...]:
+    """Groups of sources that are not in a run's budget, and why; ``step_mm`` of the indicator as seen."""
     found = []
     force = None if rig is None else rig.channel("force")
     travel = None if rig is None else rig.channel("displacement")
     where = "recorded elsewhere" if rig is None else "the rig file does not state it"
     if (column_doubt.get("displacement_scale") if travel is None else travel.scale_uncertainty) is None:
         found.append(Unknown("indicator", where))
-    if travel is None or travel.resolution is None:
+    if not step_mm and (travel is None or travel.resolution is None):
         found.append(Unknown("resolution", where))
     if (column_doubt.get("force_scale") if force is None else force.scale_uncertainty) is None:
         found.append(Unknown("force through stiffness", where))

@@ -13,6 +13,7 @@ import numpy as np
 from padlab.calibration.channels import calibrated_rig, calibration_marks
 from padlab.calibration.frame import Frame, frame_of
 from padlab.errors import FitError
+from padlab.fitting.as_read import rig_as_read
 from padlab.fitting.checked import LawCheck, check_law
 from padlab.fitting.compression import (
     FORCE_SCALE,
@@ -39,7 +40,7 @@ from padlab.fitting.landmarks import (
 )
 from padlab.fitting.laws import compression_laws
 from padlab.fitting.locked import relaxation, set_after_load
-from padlab.fitting.prepared import Prepared, prepare
+from padlab.fitting.prepared import Prepared, need_strokes, prepare
 from padlab.fitting.response_fit import response_marks
 from padlab.fitting.results import RunFit, StrokeRow
 from padlab.fitting.run_budget import not_known, run_budget, warmth
@@ -96,8 +97,10 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     rig = calibrated_rig(run.rig, calibrations)
     try:
         prepared = prepare(run, frame)
+        need_strokes(prepared)
         warmth_mm, no_warmth = warmth(run, prepared, rig)
-        curve = limb_curve(prepared, rig, frame, run.column_doubt, warmth_mm=warmth_mm)
+        read, coarser = rig_as_read(run, rig)
+        curve = limb_curve(prepared, read, frame, run.column_doubt, warmth_mm=warmth_mm)
     except FitError as fault:
         fault.where.setdefault("run", run.id)
         raise
@@ -115,7 +118,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     creep = sinking(prepared, near_n=SET_FORCE_N, times_s=at_times_s,
                     loading_stiffness=lambda force_n: curve.base.at(k, force_n),
                     gap_share=lambda force_n: curve.base.at(gap, force_n) / curve.base.at(mean, force_n),
-                    rig_u_mm=curve.rig_u_mm, step_mm=_indicator_step_mm(rig),
+                    rig_u_mm=curve.rig_u_mm, step_mm=_indicator_step_mm(read),
                     on_fit=(lambda *a: checks.append(check_law(*a, about="sinking"))) if checked else None)
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
     hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
@@ -127,15 +130,16 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     marks += calibration_marks(run, calibrations, **_used_ranges(prepared, curve))
     marks += result_marks(prepared, frame, curve, law=law, differs=differs, hysteresis=hysteresis,
                           creep=creep, thickness=height)
-    marks += rough_sinking(creep, rig)
+    marks += rough_sinking(creep, rig) + coarser
     procedure = run.procedure or {}
     rested = bool(procedure.get("needs_rest_h"))
     forces = at_forces_n or AT_FORCES_N
     top = float(curve.base.force_n[-1])
     marks += [mark("beyond_this_run", f"{f:g} N", f"this run is good up to {top:.1f} N net")
               for f in at_forces_n or () if f > top]
-    budget = run_budget(curve, from_n=ends[0], to_n=ends[1], rig=rig,
-                        unknown=not_known(rig, frame, run.column_doubt, no_warmth),
+    budget = run_budget(curve, from_n=ends[0], to_n=ends[1], rig=read,
+                        unknown=not_known(rig, frame, run.column_doubt, no_warmth,
+                                          step_mm=_indicator_step_mm(read)),
                         ) if F0_N <= ends[0] < ends[1] <= top else None
     curves = curves_of(curve)
     response = response_of(run, prepared, curves, kept=as_on_shelf) if replayed else Response(None)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from padlab.calibration.frame import Frame
-from padlab.fitting.compression import Curve
+from padlab.fitting.compression import Curve, gate_mm
 from padlab.fitting.creep import QUICK_S
+from padlab.fitting.fit import FEWEST_GATED, gated_over
 from padlab.fitting.prepared import SPEED_RATIO, WORKING_IN, Prepared
 from padlab.fitting.results import CompressionLaw, Creep, Hysteresis, Verdict
 from padlab.marks import Mark, mark
+from padlab.records.pad import F0_N
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import Run
 from padlab.statistics.quantity import Quantity
@@ -121,6 +123,24 @@ def rough_sinking(creep: Creep | None, rig: RigRecord | None) -> list[Mark]:
                  "tenth")]
 
 
+def curve_is_off(curve: Curve) -> bool:
+    """Whether the mean of the loading limbs leaves the curve by more than a law may leave of it.
+
+    A force that falls while the pad is pressed on (it snaps through, or lets go) has two places at one
+    force, which no rising curve has. On virtual pads a quarter of the gate is left, half on a dial of half
+    a thou.
+    """
+    force, position, _ = curve.points
+    if force.size < FEWEST_GATED:
+        return False
+    base = curve.base
+    left = position - np.interp(np.log(force + F0_N), np.log(base.force_n + F0_N), base.loading_mm)
+    width = gated_over(force.size)
+    mean = np.ones(width) / width
+    smooth, limit = (np.convolve(v, mean, "valid") for v in (left, gate_mm(position)))
+    return bool(np.any(np.abs(smooth) > limit))
+
+
 def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: CompressionLaw,
                  differs: bool, hysteresis: Hysteresis | None, creep: Creep | None,
                  thickness: Quantity | None) -> list[Mark]:
@@ -138,6 +158,8 @@ def result_marks(prepared: Prepared, frame: Frame, curve: Curve, *, law: Compres
             found.append(mark("blank_too_light", "frame",
                               f"the blank run ends at {frame.measured_to_n:.1f} N: good only up to there"))
     found += frame_marks(frame, curve)
+    if curve_is_off(curve):
+        found.append(mark("curve_off", "curve"))
     if thickness is not None and float(base.loading_mm[-1]) >= thickness.value:
         found.append(mark("over_thickness", "pad"))
     if hysteresis is not None:

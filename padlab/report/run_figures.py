@@ -238,8 +238,9 @@ def _sinking(creep: Creep | None, about: str, key: str) -> Drawn | None:
         description=f"Held at {creep.hold_force_n:.1f} N for {creep.measured_to_s:.0f} s. From "
                     f"{length(float(x[0]))} at {t[0]:.1f} s to {length(float(x[-1]))} at {t[-1]:.0f} s. "
                     f"Extrapolated to {end}: {creep.law} {length(float(law[-1]))}{spread}."),
-        f"Held at {creep.hold_force_n:.1f} N; circles: measured; solid: the {creep.law} law; band: its 95 % "
-        f"interval. On grey: extrapolated, later than the hold; the band there holds all laws."
+        f"Held at {creep.hold_force_n:.1f} N; circles: measured; solid: the {creep.law} law, less half of "
+        f"what a wandering force may have shaken in; band: its 95 % interval. On grey: extrapolated, later "
+        f"than the hold; the band there holds all laws."
         f"{drawn_others} At {end}: {length(float(law[-1]))}{spread}.")
 
 

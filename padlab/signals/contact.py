@@ -106,7 +106,8 @@ def crossing(position_mm: Array, force_n: Array, *, at_n: float = F0_N, width: i
     near = np.abs(f - at_n) <= max(at_n * 0.8, 1e-9)
     if near.sum() >= 4 and np.ptp(f[near]) > 0.3 * at_n:
         f, x = f[near], x[near]
-        order = 2 if near.sum() >= 7 else 1
+        # Readings on a few steps of the force make no parabola.
+        order = 2 if near.sum() >= 7 and np.unique(f).size > 3 else 1
         return float(np.polyval(np.polyfit(f - at_n, x, order), 0.0))
     j = max(i, 1)
     f0, f1 = force_n[j - 1], force_n[j]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
+import scipy.stats
 
-from padlab.fitting.creep import Carried, Hold, half_widths, sinking_in
-from padlab.fitting.fit import Fit
+from padlab.fitting.creep import Carried, Hold, _widen, half_widths, open_law, sinking_in
+from padlab.fitting.fit import Fit, fit
 from padlab.fitting.laws import sinking
 from padlab.fitting.results import Creep, Verdict
 from padlab.statistics.quantity import half_width95, t95
@@ -149,3 +151,58 @@ def test_a_position_whose_doubt_could_not_be_found_is_not_told() -> None:
     assert np.isfinite(bare.predict(T)).all()
     carried = Carried({"logarithmic": bare}, 0.001, 0.0, 0.0, 0.0, 60.0)
     assert [row["mm"] for row in carried.predicted("logarithmic", (1.0, 10.0))] == [None, None]
+
+
+LATER_S = 600.0
+SINKS = {
+    "log": lambda t: 0.008 * np.log10(t),
+    "power of 0.25": lambda t: 0.010 * t**0.25,
+    "approach": lambda t: 0.010 * -np.expm1(-t / 100.0),
+    "nothing": lambda t: 0.0 * t,
+}
+
+
+@pytest.mark.parametrize("sinks", SINKS.values(), ids=SINKS)
+def test_a_hold_that_hardly_shows_how_it_sinks_has_an_end(sinks: Callable[[np.ndarray], np.ndarray]) -> None:
+    """Readings off by 4 um, sinking by 10: a law whose own time stays open used to tell up to 1e90 mm."""
+    ramp = np.linspace(-2.0, 0.0, 17)                    # its middle is where the pad's clock starts
+    true, held, most = A_MM + float(sinks(np.array([LATER_S + 1.0]))[0]), 0, 0.0
+    for seed in range(40):
+        noise = 4e-3 * np.random.default_rng(seed).standard_normal(T.size)
+        found = sunk(Hold(T, A_MM + sinks(T + 1.0) + noise, 60.0, ramp, 1 + ramp / 2, 0.0005),
+                     rig_u_mm=5e-4, crossing_u_mm=5e-4, times_s=(LATER_S,))
+        told = [found.predicted[0]["mm"], *(a["predicted"][0]["mm"] for a in found.alternatives)]
+        assert None not in told
+        most = max(most, *(q.high - q.low for q in told))                   # type: ignore[union-attr]
+        held += told[0].low <= true <= told[0].high                         # type: ignore[union-attr]
+        assert np.isfinite(found.curve_high_mm - found.curve_low_mm).all()  # type: ignore[operator]
+    assert most < 0.5
+    assert held >= 37
+
+
+def test_a_law_that_the_hold_determines_is_carried_by_its_own_covariance() -> None:
+    """And one that it does not is the mean of its lines within the bounds, each with scipy's errors."""
+    law = sinking.findley(clock_s=1.0)
+    x = A_MM + 0.010 * (T + 1.0) ** 0.25 + 1e-5 * np.random.default_rng(3).standard_normal(T.size)
+    assert open_law(fit(law, T, x), T, x, None, 1.0) is None
+    flat = A_MM + 1e-3 * np.random.default_rng(3).standard_normal(T.size)
+    found = fit(law, T, flat)
+    assert found.verdict is not Verdict.GOOD
+    line = open_law(found, T, flat, None, 1.0)
+    assert line is not None
+    assert 0.01 <= line.q.min() < line.q.max() <= 1.0 + 1e-12
+    straight = scipy.stats.linregress((T + 1.0) ** line.q[-1], flat)
+    assert line.c[-1] == pytest.approx([straight.intercept, straight.slope], rel=1e-6)
+    least = min(float(np.sum((flat - c[0] - c[1] * (T + 1.0) ** q) ** 2))
+                for q, c in zip(line.q, line.c, strict=True))
+    rss = float(np.sum((flat - straight.intercept - straight.slope * (T + 1.0) ** line.q[-1]) ** 2))
+    scale = least / (T.size - 3) / (rss / (T.size - 2))
+    assert line.covariance[-1, 1, 1] == pytest.approx(straight.stderr**2 * scale, rel=1e-6)
+
+
+def test_a_covariance_that_is_no_number_any_more_is_none() -> None:
+    """Without a warning: warnings are errors here."""
+    huge = Fit(sinking.approach(), np.array([1e-9, 1.0]), np.diag([1e308, 1e300]), 36, 0, 0.0, 0.0,
+               Verdict.UNDETERMINED, "")
+    assert _widen(huge, 0.05).covariance is None
+    assert _widen(huge, 1.0).covariance is not None
