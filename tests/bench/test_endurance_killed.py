@@ -157,6 +157,9 @@ def test_thirty_kills_and_the_count_is_the_machines(tmp_path, machine, recorders
     [folder] = runs.iterdir()
     recorded = 0
     for kill in range(KILLS):
+        if kill % 3 == 1:                                  # one in three has seen a stroke, slow as it may be
+            known = len(open_run(folder).gaps)
+            until(lambda known=known: len(open_run(folder).gaps) > known)
         time.sleep(rng.uniform(0.0, 0.6))                  # anywhere, in its beginning too
         os.kill(pid, signal.SIGKILL)
         assert recorders.ended() == -signal.SIGKILL, (tmp_path / "said.txt").read_text()
@@ -185,7 +188,7 @@ def test_thirty_kills_and_the_count_is_the_machines(tmp_path, machine, recorders
     assert sound.mean() > 0.98
     assert np.abs(found["peak_n"] - asked)[sound].max() < 0.25
     resumed = [g for g in run.gaps if g.reason.startswith("padlab was not")]
-    assert len(resumed) >= KILLS / 3                      # so many lived long enough to see a stroke
+    assert len(resumed) >= KILLS / 3                      # so many were killed in the midst of strokes
     assert all("the machine counted them" in g.reason for g in resumed)
     assert "strokes_unknown" not in {m.code for m in run.marks}
     missed = press.strokes - number.size
