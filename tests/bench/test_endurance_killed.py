@@ -28,7 +28,8 @@ from padlab.records.shelf import open_run
 from padlab.records.stroke_log import read_strokes
 from padlab.records.stroke_rows import COLUMNS, is_kept
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="forks, so that thirty starts cost little")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "fork"), reason="forks, so that thirty starts cost little")]
 
 KILLS = 30
 SPEED = 60.0
