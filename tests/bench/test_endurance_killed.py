@@ -24,6 +24,7 @@ from frictionless import validate
 from padlab.capture.rig import read_rig
 from padlab.capture.virtual.cam_press import CamBench, CamPress, Spring
 from padlab.capture.virtual.ports import TcpPort
+from padlab.errors import RunError
 from padlab.records.shelf import open_run
 from padlab.records.stroke_log import read_strokes
 from padlab.records.stroke_rows import COLUMNS, is_kept
@@ -209,9 +210,15 @@ def faults_of(folder: Path) -> list[list[str]]:
     return validate(str(folder / "datapackage.json")).flatten(["type", "message"])
 
 
-def last_of(folder: Path) -> float:
+def last_of(folder: Path) -> float | None:
+    """The last stroke on file; None where a part became Parquet between its listing and its reading."""
     run = open_run(folder)
-    parts = list(read_strokes(folder, (run.endurance or {}).get("parts", {}), ("stroke",)))
+    try:
+        parts = list(read_strokes(folder, (run.endurance or {}).get("parts", {}), ("stroke",)))
+    except RunError as fault:
+        if isinstance(fault.__cause__, FileNotFoundError):
+            return None
+        raise
     return float(max((p["stroke"][-1] for p in parts if p["stroke"].size), default=0.0))
 
 
