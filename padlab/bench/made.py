@@ -7,23 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from padlab.bench.made_decisions import choose, lot, plan
 from padlab.bench.made_table import look_at, take
 from padlab.bench.work import Made, Tell
-from padlab.drift.player import player_on
 from padlab.errors import RunError
-from padlab.fitting.each_run import Answers, FitEach, NotFitted, fit_each, none_fitted
-from padlab.fitting.many import Asked
-from padlab.fitting.results import RunFit
 from padlab.records.run import Run
 from padlab.records.shelf import find_runs, open_run
-from padlab.signals.remade import with_samples
+
+if TYPE_CHECKING:                # a process that only reads a table does not wait for what fits
+    from padlab.fitting.each_run import Answers, FitEach, NotFitted
+    from padlab.fitting.many import Asked
+    from padlab.fitting.results import RunFit
 
 
 def fit_and_tell(tell: Tell) -> FitEach:
     """What fits runs, and tells how far it is."""
+    from padlab.fitting.each_run import NotFitted, fit_each
+    from padlab.signals.remade import with_samples
+
     def fit(runs: Sequence[Run], asked: Asked) -> tuple[list[RunFit], list[NotFitted]]:
         def watched(answers: Answers, count: int) -> Answers:
             for number in range(count):
@@ -46,6 +49,8 @@ def fit_and_tell(tell: Tell) -> FitEach:
 def _fit(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Made:
     """What ``padlab fit RUN... --report FILE.html`` does."""
     from padlab.decisions.told_apart import pairs_of
+    from padlab.fitting.each_run import none_fitted
+    from padlab.fitting.many import Asked
     from padlab.report.pages import write_runs
 
     fits, not_fitted = fit_and_tell(tell)(_runs(options), Asked(drawn=True, replayed=True))
@@ -61,6 +66,8 @@ def _compare(options: dict[str, Any], out: Path, made_on: str, tell: Tell) -> Ma
     from padlab.decisions.comparison import compare
     from padlab.decisions.thinning import Thinning, thinning
     from padlab.drift.carry import Face
+    from padlab.drift.player import player_on
+    from padlab.fitting.many import Asked
     from padlab.report.pages import write_comparison
 
     shelf, service, outer_mm = Path(options["shelf"]), options["service"], options["outer_mm"]

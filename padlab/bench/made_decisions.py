@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from padlab.bench.work import Made
-from padlab.decisions.cut_rows import Choice
-from padlab.drift.player import player_on
-from padlab.fitting.each_run import FitEach
+
+if TYPE_CHECKING:
+    from padlab.decisions.cut_rows import Choice
+    from padlab.fitting.each_run import FitEach
 
 VERDICTS = {"accept": ("accepted", "good"), "refuse": ("refused", "poor"),
             "test_more": ("test more pads", "open")}
@@ -17,6 +18,7 @@ VERDICTS = {"accept": ("accepted", "good"), "refuse": ("refused", "poor"),
 def choose(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Made:
     """What ``padlab choose INSTRUMENT.toml SHELF --out FILE.html --labels FILE.html`` does."""
     from padlab.decisions.shelf_choice import chosen, wanted_from_bytes
+    from padlab.drift.player import player_on
     from padlab.report.cut_labels import write_labels
     from padlab.report.cut_list import write_cut_list
 
@@ -60,6 +62,7 @@ def plan(options: dict[str, Any], out: Path, made_on: str) -> Made:
 def lot(options: dict[str, Any], out: Path, made_on: str, fit: FitEach) -> Made:
     """What ``padlab qualify SHELF --spec SPEC.toml --lot LOT --out CERTIFICATE.html`` does (and ``.pdf``)."""
     from padlab.decisions.shelf_lot import judged_lot
+    from padlab.drift.player import player_on
     from padlab.records.spec import spec_from_bytes
     from padlab.report.certificate import write_certificate
     from padlab.report.paper_sheet import is_installed

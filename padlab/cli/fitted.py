@@ -109,8 +109,8 @@ def command(instrument: Path, shelf: str, on: date, stock: dict[Key, str], lot: 
 
     if note is not None and not 0 < len(note) <= 2000:
         raise click.BadParameter("1 to 2000 characters", param_hint="--note")
-    choice, touched = chosen(instrument, shelf, touch=touch, workers=workers, scheduler=scheduler)
     done = Done(stock, cut, lot, check, frozenset(_stop_key(name) for name in skip), not not_seated)
+    choice, touched = chosen(instrument, shelf, touch=touch, workers=workers, scheduler=scheduler)
     kept = fitted_of(choice, touched, done, on=on, shelf=str(Path(shelf)), note=note)
     path = write_fitted(kept, instrument)
     if as_json:

@@ -29,6 +29,7 @@ from padlab.drift.touch import NetStrokes
 from padlab.fitting.results import LimbCurves
 from padlab.records.pad import F0_N
 from padlab.statistics.estimate import Estimate, welch_satterthwaite
+from padlab.statistics.quantiles import quantiles
 
 Array = NDArray[np.float64]
 Position = Callable[[Array], Array]
@@ -117,8 +118,8 @@ def play_numbers(position: Position, creep: float, strokes: NetStrokes) -> PlayN
     marked = position(np.array([strokes.set_net_n, strokes.light_net_n, strokes.hard_net_n]))
     home = float(marked[0] * creep_factor(creep, strokes.set_hold_s))
     distance = np.abs(q - home)
-    p95 = float(np.quantile(distance, 0.95))
-    low, high = (float(v) for v in np.quantile(q, [0.025, 0.975]))
+    [p95] = quantiles(distance, 0.95)
+    low, high = quantiles(q, 0.025, 0.975)
     return PlayNumbers(
         drift_p95_mm=p95, band_mm=high - low,
         give_mm=float(marked[2] - marked[1]), hold_mm=float(marked[0] * creep), home_mm=home,
@@ -149,7 +150,7 @@ def drift_with_thinning_mm(
     q = position(strokes.net_n)[:, None] * creep_factor(creep, strokes.hold_s)
     home = position(np.array([strokes.set_net_n]))[0] * creep_factor(creep, strokes.set_hold_s)
     service = (np.arange(steps) + 0.5) / steps
-    return float(np.quantile(np.abs((q - home)[..., None] + thinning_mm * (service - share)), 0.95))
+    return quantiles(np.abs((q - home)[..., None] + thinning_mm * (service - share)), 0.95)[0]
 
 
 def pad_drift(

@@ -24,6 +24,7 @@ from padlab.errors import InputError
 from padlab.fitting.response import HeldBack, ResponseModel
 from padlab.signals.cycles import find_presses
 from padlab.statistics.estimate import Estimate, welch_satterthwaite
+from padlab.statistics.quantiles import quantiles
 from padlab.statistics.quantity import Quantity, t95, with_doubt
 
 Array = NDArray[np.float64]
@@ -183,13 +184,13 @@ def numbers(position_mm: Array, history: TouchHistory) -> Replayed:
     """
     q = position_mm[history.ends]
     home = float(np.median(position_mm[history.usual])) if history.usual.size else float(np.median(q))
-    low, high = (float(v) for v in np.quantile(q, [0.025, 0.975]))
+    low, high = quantiles(q, 0.025, 0.975)
     give = hold = None
     if history.light.size and history.hard.size:
         give = float(np.mean(position_mm[history.hard]) - np.mean(position_mm[history.light]))
     if history.held.size:
         hold = float(np.mean(position_mm[history.held[:, 1]] - position_mm[history.held[:, 0]]))
-    p95 = float(np.quantile(np.abs(q - home), 0.95))
+    [p95] = quantiles(np.abs(q - home), 0.95)
     return Replayed(p95, high - low, home, give, hold, None, position_mm)
 
 

@@ -14,7 +14,8 @@ import pytest
 
 from padlab.records.shelf import open_run
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 LOST_AT_MOST_S = 1.0
 RATE = 200

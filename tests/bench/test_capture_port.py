@@ -17,7 +17,8 @@ from padlab.capture.rig import read_rig
 from padlab.capture.wire import reader_for
 from padlab.errors import RigError, RigSilent
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 PATIENCE_S = 20.0
 

@@ -28,7 +28,8 @@ _heard = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(_heard)
 Heard = _heard.Heard
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 PAD = Pad(id="A3", material="grey wool felt", material_class="felt", lot="2026-07", outer_diameter_mm=19,
           inner_diameter_mm=8, thickness_mm=1.6)

@@ -23,7 +23,8 @@ from padlab.cli.main import cli
 from padlab.fitting.run_fit import fit_run
 from padlab.records.shelf import open_run
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 COMMAND = [sys.executable, "-m", "padlab.cli"]
 SOON_S = 120.0

@@ -30,6 +30,8 @@ from padlab.records.shelf import Shelf, open_run
 from padlab.records.stroke_log import read_strokes
 from padlab.records.stroke_rows import COLUMNS, is_kept
 
+pytestmark = pytest.mark.real_time
+
 PAD = Pad(id="A3", material="grey wool felt", material_class="felt", lot="2026-07", outer_diameter_mm=19,
           inner_diameter_mm=8, thickness_mm=1.6)
 PAD_FILE = """

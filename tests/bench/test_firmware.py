@@ -34,6 +34,8 @@ from padlab.records.raw_log import read_raw
 from padlab.records.shelf import Shelf
 from padlab.signals.skew import estimate_skew
 
+pytestmark = pytest.mark.real_time
+
 HERE = Path(__file__).parent / "firmware"
 FIRMWARE = Path(str(rigs_folder())) / "firmware" / "main.py"
 PATIENCE_S = 120.0

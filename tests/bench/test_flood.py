@@ -17,6 +17,8 @@ import pytest
 from padlab.records.raw_log import read_raw
 from padlab.records.shelf import open_run
 
+pytestmark = pytest.mark.real_time
+
 SOON_S = 2.0
 PIECE = 1 << 16
 MANY = 1 << 20

@@ -31,7 +31,8 @@ from padlab.errors import RigError, RigSilent
 from padlab.records.pad import Pad
 from padlab.records.shelf import Shelf, open_run
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 PAD = Pad(id="A3", material="wool felt", material_class="felt", lot="2026-07", outer_diameter_mm=19,
           inner_diameter_mm=8, thickness_mm=1.6)

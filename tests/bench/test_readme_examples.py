@@ -56,6 +56,7 @@ def test_one_after_the_other(folder):
         assert done.stdout.strip()
 
 
+@pytest.mark.real_time
 @pytest.mark.parametrize(("first", "second"), PAIRS, ids=["pseudo-terminal", "socket"])
 def test_two_terminals(first, second, folder):
     if "--tcp" not in first and sys.platform == "win32":

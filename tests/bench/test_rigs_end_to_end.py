@@ -29,6 +29,8 @@ from padlab.capture.virtual.session import VirtualRig
 from padlab.cli.main import main
 from padlab.records.shelf import open_run
 
+pytestmark = pytest.mark.real_time
+
 HAS_PTY = hasattr(os, "openpty")
 HERE = Path(__file__).parent
 SPRING = {"name": "spring", "kind": "check", "title": "one stroke on a spring", "peak_net_n": 6.0,

@@ -27,7 +27,8 @@ _heard = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(_heard)
 Heard = _heard.Heard
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+pytestmark = [pytest.mark.real_time,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")]
 
 SKEW_S = 0.023
 CHECK = """

@@ -17,6 +17,8 @@ from padlab.capture.rig import read_rig
 from padlab.capture.virtual.session import VirtualRig
 from padlab.capture.wire import reader_for
 
+pytestmark = pytest.mark.real_time
+
 HAS_PTY = hasattr(os, "openpty")
 needs_pty = pytest.mark.skipif(not HAS_PTY, reason="there are no pseudo-terminals on this system")
 PORTS = [pytest.param([], id="pty", marks=needs_pty), pytest.param(["--tcp", "0"], id="tcp")]

@@ -10,6 +10,8 @@ from contextlib import contextmanager
 import page_served as shared
 import pytest
 
+pytestmark = pytest.mark.real_time
+
 PAD = {"id": "A3", "material": "grey wool felt", "lot": "2026-07", "outer_diameter": "19mm",
        "inner_diameter": "8mm", "thickness": "63thou"}
 

@@ -18,6 +18,7 @@ import page_served as shared
 import pytest
 
 pytestmark = [
+    pytest.mark.alone,
     pytest.mark.browser,
     pytest.mark.skipif(not shared.HAS_EXTRA, reason=shared.NO_EXTRA),
     pytest.mark.skipif(browser.WHY_NOT is not None, reason=str(browser.WHY_NOT)),

@@ -20,7 +20,8 @@ from padlab.capture.recorder import record
 from padlab.capture.rig import read_rig
 from padlab.records.shelf import Shelf
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+pytestmark = [pytest.mark.alone,
+              pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")]
 
 LINES = 600_000
 SHARE = 0.10

@@ -61,6 +61,7 @@ def record(tmp_path_factory):
     return write(tmp_path_factory.mktemp("record") / "whole.parquet", FULL)
 
 
+@pytest.mark.alone
 def test_as_quick_as_twenty_readings(record, tmp_path):
     ratios = []
     for k in range(3):
@@ -73,6 +74,7 @@ def test_as_quick_as_twenty_readings(record, tmp_path):
     assert min(ratios) < TIMES
 
 
+@pytest.mark.alone
 def test_linear_in_samples(tmp_path):
     sizes, seconds = [10**5, 10**6, 10**7], []
     for n in sizes:

@@ -32,6 +32,7 @@ spec = importlib.util.spec_from_file_location("plain_lmfit", Path(__file__).pare
 plain = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(plain)
 
+pytestmark = pytest.mark.alone
 ROUNDS = 7
 
 

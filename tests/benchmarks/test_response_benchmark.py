@@ -62,6 +62,7 @@ def plain(record):
     return seconds_of(lambda: plain_pass(prepared.time_s[part], drive, reach, tau), rounds=2)[0]
 
 
+@pytest.mark.alone
 def test_a_fit_takes_less_than_twenty_passes(record, plain, monkeypatch):
     prepared, curves = record
     per_decade = (TIMES - 1) / np.log10((prepared.time_s[-1] - prepared.time_s[0]) / response_fit.SHORTEST_S)
@@ -72,6 +73,7 @@ def test_a_fit_takes_less_than_twenty_passes(record, plain, monkeypatch):
     assert took < 20 * plain
 
 
+@pytest.mark.alone
 def test_a_replay_takes_less_than_two_passes(record, plain, monkeypatch):
     prepared, curves = record
     model = response_fit.fit_response(prepared, curves)
@@ -100,6 +102,7 @@ def test_ten_million_samples_in_flat_memory():
     assert peaks[-1] < 300e6
 
 
+@pytest.mark.alone
 def test_time_grows_no_faster_than_the_samples():
     model = ResponseModel.of_parts(top_n=18.0, reach=[0.0, 0.1], slopes_mm=[0.1, 0.1], tau_s=[0.3, 30.0],
                                    lags_mm=[0.01, 0.01])

@@ -7,6 +7,8 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 
 
@@ -18,6 +20,7 @@ def seconds(command):
     return time.perf_counter() - start
 
 
+@pytest.mark.alone
 def test_help_within_a_tenth_of_a_second_of_a_bare_interpreter():
     bare = [sys.executable, "-c", "pass"]
     helped = [sys.executable, "-m", "padlab.cli", "--help"]
