@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +160,8 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s
     ends = [steady_from(travel), steady_from(energy)]
     steady = max(e for e in ends if e is not None) if all(e is not None for e in ends) else None
     verdict = Verdict.GOOD if len(recorded) >= 3 else Verdict.TOO_FEW_POINTS
+    if verdict is Verdict.GOOD and not 0.0 < float(share.mean()) < 1.0:
+        verdict = Verdict.UNDETERMINED           # no pad gives back more than was put in: see loop_reversed
     peak = float(np.median([s.press.peak_n for s in recorded]))
     late = np.array([skew_work_mj_per_s(prepared, s) for s in recorded])
     if time_doubt_s is None:
@@ -168,6 +171,9 @@ def loop(prepared: Prepared, *, sinks_at_most: float | None = None, time_doubt_s
         from_rig = np.array([*rig, (0.0, 0.0)])
         loss = _mean(share, (lag_share_u, time_doubt_s * late / work[:, 0], *np.outer(from_rig[:, 0], share)),
                      bounds=(turn_share / 2, lag_share / 2))
+        # No pad loses more than was put in: the logarithm's upper end may say so of a loss hardly known.
+        if loss is not None and loss.high is not None:
+            loss = replace(loss, high=max(loss.value, min(loss.high, 1.0)))
         loss_mj = _mean(lost, (lags_u, time_doubt_s * late, *np.outer(from_rig[:, 1], lost)),
                         bounds=(turn / 2, lags / 2))
     return Hysteresis(peak, loss, loss_mj, steady, verdict)

@@ -135,6 +135,25 @@ def test_the_loss_is_that_of_the_two_slopes_and_its_interval_that_of_repeated_st
     assert found.loss_mj.value == pytest.approx(0.30 * (PEAK_N**2 - F0_N**2) / 2 / LOAD, rel=1e-6)
 
 
+def test_a_loss_that_is_hardly_known_is_no_more_than_all_that_was_put_in() -> None:
+    """On the log scale the upper end of 0.3 +- 0.6 would be 2.2; energies have no such end."""
+    p = recorded(*(LOAD / (1 - loss) for loss in (0.02, 0.30, 0.60)))
+    found = loop(p, sinks_at_most=0.0)
+    assert found is not None
+    assert found.loss_fraction is not None
+    assert found.loss_fraction.high == 1.0
+    assert found.loss_mj is not None
+    assert found.loss_mj.high > PEAK_N**2 / 2 / LOAD
+
+
+def test_a_pad_that_gives_back_more_than_was_put_in_is_no_good_fit() -> None:
+    found = loop(recorded(*(LOAD / (1 - loss) for loss in (-0.30, -0.28, -0.32))), sinks_at_most=0.0)
+    assert found is not None
+    assert found.loss_fraction is not None
+    assert found.loss_fraction.value < 0
+    assert found.verdict is Verdict.UNDETERMINED
+
+
 def test_half_of_what_the_turn_may_have_added_is_taken_off_and_is_a_doubt_as_a_rectangle() -> None:
     p = recorded(40.0, 40.0, 40.0)
     stroke = p.role("recorded")[0]
