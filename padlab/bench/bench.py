@@ -106,10 +106,9 @@ class Bench:
     # -- what tabs do ------------------------------------------------------------------------------------
 
     def watch(self, by: int) -> None:
-        """A tab came (1) or went (-1)."""
+        """A tab came (1) or went (-1). That says nothing of somebody at the rig: who only watches comes too."""
         with self._news:
             self._watchers += by
-            self._here_s = self._clock()
             self._news.notify_all()
 
     def here(self) -> None:

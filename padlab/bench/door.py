@@ -41,7 +41,7 @@ UPLOAD_S, PIECE_S = 120.0, 10.0
 """A file that is not whole by then is refused, and one of which no further piece comes [s]."""
 UPLOADS_AT_ONCE = 2
 MOST_SOCKETS = 8
-"""Tabs that watch at once."""
+"""Tabs that watch at once, at one place: who watches over the network keeps nobody at the rig out."""
 LONGEST_PATH = 2000
 COOKIE_S = 12 * 3600
 """A browser that was closed and opened again is still let in for a working day [s]."""
@@ -115,7 +115,7 @@ class Door:
         self._lock = threading.Lock()
         self._tokens = {p: secrets.token_urlsafe(32) for p in places}
         self._guests: dict[str, Guest] = {}
-        self._sockets = 0
+        self._sockets = dict.fromkeys(places, 0)
 
     def link(self, place: Place) -> str:
         """The opening link of a place; it serves once."""
@@ -139,7 +139,7 @@ class Door:
                                    "serves once, and the newest stands last")
             scope["guest"] = guest
             if scope["type"] == "websocket":
-                await self._socket(scope, receive, send)
+                await self._socket(scope, receive, send, place)
                 return
             if scope["method"] == "POST" and not guest.may_drive and scope["path"] not in WATCHERS_MAY_POST:
                 raise Refused(403, "padlab: over the network the bench is watched and stopped, nothing else")
@@ -246,14 +246,14 @@ class Door:
         await send({"type": "http.response.start", "status": 303, "headers": headers})
         await send({"type": "http.response.body", "body": b""})
 
-    async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._sockets >= MOST_SOCKETS:
+    async def _socket(self, scope: Scope, receive: Receive, send: Send, place: Place) -> None:
+        if self._sockets[place] >= MOST_SOCKETS:
             raise Refused(503, "padlab: too many tabs watch already; close one")
-        self._sockets += 1
+        self._sockets[place] += 1
         try:
             await self.app(scope, receive, send)
         finally:
-            self._sockets -= 1
+            self._sockets[place] -= 1
 
 
 def _headers(scope: Scope, name: bytes) -> list[str]:
