@@ -86,12 +86,14 @@ class Bench:
         self._watchers = 0
         self._here_s = clock()
         self._last_pad: dict[str, str] | None = None
+        self._had_shelf = False
         if rig is not None:
             self._take_rig(rig)
         self._thread = threading.Thread(target=self._work, name="bench")
 
     def open(self) -> None:
         """Look whether a run was broken off, then begin to listen."""
+        self.shelf_is_gone()
         self._broken = self._newest_broken()
         self._thread.start()
 
@@ -106,7 +108,7 @@ class Bench:
     # -- what tabs do ------------------------------------------------------------------------------------
 
     def watch(self, by: int) -> None:
-        """A tab came (1) or went (-1). That says nothing of somebody at the rig: who only watches comes too."""
+        """A tab came (1) or went (-1). It says not that somebody stands at the rig."""
         with self._news:
             self._watchers += by
             self._news.notify_all()
@@ -146,6 +148,7 @@ class Bench:
         if rig is None:
             raise InputError("choose a rig first", expected="a rig", seen="none")
         asked = asked_run(form, rig)
+        self.need_shelf()
         check_calibrations(rig.to_record(), self.shelf)
         with self._news:
             if self._is_busy or self._is_closing:
@@ -210,12 +213,35 @@ class Bench:
             return "shown from zero; a run takes its own"
         return "nothing was read that could be the zero" if on else "shown as read"
 
+    def need_shelf(self) -> None:
+        """Refuse to put anything where a shelf was that is gone: nobody would look for it there.
+
+        Raises
+        ------
+        RunError
+            It is gone.
+        """
+        if self.shelf_is_gone():
+            raise RunError(f"the shelf {str(self.shelf)[:200]!r} is gone", seen="no folder",
+                           expected="the folder that was here",
+                           remedy="put it back (is its disk plugged in?); or end padlab bench and "
+                                  "start it anew, for a new shelf")
+
     # -- what the page shows besides ---------------------------------------------------------------------
 
     @property
     def rig(self) -> RigFile | None:
         """The rig that is used."""
         return self._rig
+
+    def shelf_is_gone(self) -> bool:
+        """Whether the shelf's folder was there once and is no more; a shelf is made by its first run."""
+        try:
+            is_there = self.shelf.is_dir()
+        except OSError:
+            is_there = False
+        self._had_shelf = self._had_shelf or is_there
+        return self._had_shelf and not is_there
 
     def broken_off(self) -> dict[str, Any] | None:
         """The newest run on the shelf, if its recording was cut off and none was begun here since."""
@@ -369,6 +395,7 @@ class Bench:
         return is_asked
 
     def _begun(self, rig: RigFile, recording: Recording) -> None:
+        self._had_shelf = True
         keep_cautions_shown(self.shelf, rig.name)
         run = self.live.state()["run"]
         self.live.put(phase="recording", run={**run, "id": recording.folder.name})

@@ -145,7 +145,7 @@ class Door:
                 raise Refused(403, "padlab: over the network the bench is watched and stopped, nothing else")
             most = UPLOADS.get(scope["path"]) if scope["method"] == "POST" else None
             if most is None:
-                scope["body"] = await asyncio.wait_for(_body(scope, receive), BODY_S)
+                scope["body"] = await _body(scope, receive)
             else:
                 scope["upload"] = upload = await self._upload(scope, receive, most)
                 scope["body"] = b""
@@ -173,12 +173,8 @@ class Door:
         self._uploads += 1
         try:
             with path.open("xb") as file:
-
-                async def keep() -> None:
-                    async for piece in _pieces(scope, receive, most, within_s=PIECE_S):
-                        file.write(piece)              # some 64 kB: a page of memory, not a wait for the disk
-
-                await asyncio.wait_for(keep(), UPLOAD_S)
+                async for piece in _pieces(scope, receive, most, whole_s=UPLOAD_S, piece_s=PIECE_S):
+                    file.write(piece)                  # some 64 kB: a page of memory, not a wait for the disk
         except OSError as fault:
             path.unlink(missing_ok=True)
             if isinstance(fault, TimeoutError):
@@ -262,11 +258,11 @@ def _headers(scope: Scope, name: bytes) -> list[str]:
 
 async def _body(scope: Scope, receive: Receive) -> bytes:
     """The whole body of an ordinary request."""
-    return b"".join([piece async for piece in _pieces(scope, receive, BODY)])
+    return b"".join([piece async for piece in _pieces(scope, receive, BODY, whole_s=BODY_S, piece_s=BODY_S)])
 
 
 async def _pieces(scope: Scope, receive: Receive, most: int, *,
-                  within_s: float | None = None) -> AsyncIterator[bytes]:
+                  whole_s: float, piece_s: float) -> AsyncIterator[bytes]:
     """The body as it comes, or a refusal as soon as it is too long; the rest is never read.
 
     Raises
@@ -274,15 +270,20 @@ async def _pieces(scope: Scope, receive: Receive, most: int, *,
     Refused
         Longer than ``most``, stated or found, or broken off.
     TimeoutError
-        No further piece within ``within_s``.
+        No further piece within ``piece_s``, or not whole within ``whole_s`` [s].
     """
     too_long = Refused(413, f"padlab: at most {most} bytes")
     stated = _headers(scope, b"content-length")
     if stated and not (stated[0].isdecimal() and int(stated[0][:20]) <= most):
         raise too_long
     size = 0
+    # One wait inside another can lose that it was ended (Python 3.11): here the clock is asked.
+    clock = asyncio.get_running_loop().time
+    until = clock() + whole_s
     while True:
-        message = await asyncio.wait_for(receive(), within_s)
+        if clock() >= until:
+            raise TimeoutError
+        message = await asyncio.wait_for(receive(), min(piece_s, until - clock()))
         if message["type"] != "http.request":
             raise Refused(400, "padlab: the request was broken off")
         piece = message.get("body", b"")

@@ -1,4 +1,4 @@
-"""A page that others on the network can watch, at a real address of this machine: they stop a run, no more."""
+"""A page that others on the network watch, at a real address of this machine: they stop a run, no more."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def state_in(wire):
 
 
 def test_who_comes_to_watch_keeps_no_motor_going(serve_bench, virtual_rig, tmp_path):
-    """No page at the rig says any more that somebody is there; on the network tabs come and go all the time."""
+    """No page at the rig says any more that somebody is there; on the network tabs come and go."""
     rig = virtual_rig("--rig", "motor-press", "--pad-kind", "spring", "--speed", "2")
     urls = [part for url in rig.urls for part in ("--url", url)]
     both = Watched(serve_bench("--rig", "motor-press", *urls, "--host", ADDRESS, shelf=tmp_path / "shelf"))
