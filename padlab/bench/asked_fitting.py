@@ -54,7 +54,10 @@ def _stocks(stop: StopChoice) -> list[str]:
 def _check(stop: StopChoice) -> str:
     assert stop.best is not None
     check = stop.best.checks[0]
-    return f"a right pad reads {check.expected_mm.value / MM_PER_THOU:+z.1f} thou at {check.at_n:.3g} N"
+    q = check.expected_mm
+    between = "" if q.low is None or q.high is None else \
+        f", {q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f} (95 %),"
+    return f"a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N"
 
 
 def keep_fitting(sent: dict[str, Any], work: Work, shelf: Path) -> dict[str, Any]:

@@ -253,7 +253,11 @@ class Bench:
             self.live.put(rig=self._told_of(self._rig))
 
     def last_pad(self) -> dict[str, str]:
-        """The pad that was filled in last, here or in the newest pad run on the shelf."""
+        """The pad that was filled in last, here or in the newest pad run on the shelf.
+
+        Of a run that is complete its id does not stand there again: the next pad is another one, and two pads
+        under one id would count as one.
+        """
         if self._last_pad is None:
             self._last_pad = self._newest_pad()
         return self._last_pad
@@ -271,7 +275,7 @@ class Bench:
                 return None                                # damaged: the list of what is on file says so
             if not run.was_cut_off or run.set_aside is not None:
                 return None
-            return {"run": run.id, "kind": run.kind, "start": run.start_utc[:16].replace("T", " "),
+            return {"run": run.id, "folder": str(run.folder), "kind": run.kind, "start": run.start_utc[:16].replace("T", " "),
                     "rig": None if run.rig is None else run.rig.name,
                     "procedure": (run.procedure or {}).get("name"),
                     "pad": None if run.pad is None else _named(run.pad)}
@@ -284,7 +288,7 @@ class Bench:
             except (RunError, OSError):
                 continue                                   # damaged: the list of what is on file says so
             if run.pad is not None:
-                return pad_as_typed(run.pad)
+                return {**pad_as_typed(run.pad), "id": ""}
         return dict.fromkeys(PAD_KEYS, "")
 
     # -- the thread ----------------------------------------------------------------------------------------
@@ -401,6 +405,8 @@ class Bench:
         self.live.put(phase="recording", run={**run, "id": recording.folder.name})
 
     def _ended(self, run: Run) -> None:
+        if run.state == "complete" and run.pad is not None:
+            self._last_pad = {**pad_as_typed(run.pad), "id": ""}
         why = next((m.message for m in run.marks if m.code == "interrupted"), None)
         self.live.put(phase="ended", result={
             "run": run.id, "state": run.state, "kind": run.kind, "why": why,

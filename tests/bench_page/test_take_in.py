@@ -421,6 +421,9 @@ def test_the_same_table_again_is_on_the_shelf_already(served, cookie):
     assert told["state"] == "failed"
     assert told["fault"]["where"]["run"] == first["told"]["run"]
     assert runs(served) == before
+    there = served.ask("GET", f"/run/{first['told']['run']}", cookie=cookie).body.decode()
+    assert "none: recorded elsewhere, and the doubt of those instruments is not known" in there
+    assert "own stated scale" not in there
     done = CliRunner().invoke(
         cli,
         ["amend", str(served.shelf / "runs" / first["told"]["run"]), "--set-aside", "the pad was another"],
