@@ -71,8 +71,8 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
     if rig.motor is not None:
         check_drives(rig, procedure)
         if form.get("move") is not True:
-            mistakes.append("move: the motor was not let to move, and nothing was sent to it: stand beside it, "
-                            "then tick this")
+            mistakes.append("move: the motor was not let to move, and nothing was sent to it: stand beside "
+                            "it, then tick this")
     if form.get("cautions") is not True:
         mistakes.append("cautions: read them first, then tick this")
     if mistakes:

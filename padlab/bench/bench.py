@@ -275,7 +275,8 @@ class Bench:
                 return None                                # damaged: the list of what is on file says so
             if not run.was_cut_off or run.set_aside is not None:
                 return None
-            return {"run": run.id, "folder": str(run.folder), "kind": run.kind, "start": run.start_utc[:16].replace("T", " "),
+            return {"run": run.id, "folder": str(run.folder), "kind": run.kind,
+                    "start": run.start_utc[:16].replace("T", " "),
                     "rig": None if run.rig is None else run.rig.name,
                     "procedure": (run.procedure or {}).get("name"),
                     "pad": None if run.pad is None else _named(run.pad)}

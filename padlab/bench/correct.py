@@ -116,9 +116,10 @@ def _short(value: Any) -> str:
     if isinstance(value, dict):
         outer, inner, thick = (
             size if isinstance(size, int | float) else None
-            for size in (value.get(f"{key}_mm") for key in ("outer_diameter", "inner_diameter", "thickness")))
+            for size in map(value.get, ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm")))
         sizes = "of unknown size" if outer is None or inner is None else f"{outer:g} × {inner:g} mm"
-        thickness = "thickness not known" if thick is None else f"{thick:.3f} mm ({thou(thick):.1f} thou) thick"
+        thickness = "thickness not known" if thick is None else \
+            f"{thick:.3f} mm ({thou(thick):.1f} thou) thick"
         value = f"pad {value.get('id')} of {value.get('material')} ({value.get('material_class')}), " \
                 f"lot {value.get('lot')}, {sizes}, {thickness}"
     return str(value)[:300]

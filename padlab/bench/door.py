@@ -1,6 +1,7 @@
 """Who may come in, asked of every request before anything else sees it.
 
-    request -> Host and address exact? -> Origin, where something is done -> cookie -> small enough -> page
+    request -> Host and address exact? -> a program of this person? -> Origin, where something is done
+            -> cookie -> small enough -> page
 
 A place is one address that the page is served on. Each has an opening link with a token that serves
 once; it is answered by a cookie, and the next link gets a new token. The page itself holds no key: what
@@ -17,6 +18,7 @@ True
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import secrets
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
@@ -24,6 +26,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
+
+from padlab.bench.neighbours import own_ids, whose_connection
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -111,7 +115,7 @@ class Door:
     def __init__(self, app: Any, places: list[Place], *, on_used: Callable[[Place], None],
                  spool: Path | None = None) -> None:
         self.app, self.places, self._on_used, self._spool = app, places, on_used, spool
-        self._uploads = 0
+        self._uploads, self._own = 0, own_ids()
         self._lock = threading.Lock()
         self._tokens = {p: secrets.token_urlsafe(32) for p in places}
         self._guests: dict[str, Guest] = {}
@@ -129,6 +133,7 @@ class Door:
         upload: Path | None = None
         try:
             place = self._place_of(scope)
+            self._is_of_this_person(scope, place)
             self._came_from_itself(scope, place)
             if scope["type"] == "http" and scope["path"] == "/open":
                 await self._open(scope, send, place)
@@ -197,6 +202,15 @@ class Door:
                     raise Refused(414, "padlab: that address is too long")
                 return place
         raise Refused(421, "padlab: this page is served under the address in its link only")
+
+    def _is_of_this_person(self, scope: Scope, place: Place) -> None:
+        """Within this machine: what another person's program sends is refused, whatever it knows."""
+        client = scope.get("client")
+        if self._own is None or not client or not ipaddress.ip_address(place.address).is_loopback:
+            return
+        whose = whose_connection((client[0], client[1]), (place.address, place.port))
+        if whose is not None and whose not in self._own:
+            raise Refused(403, "padlab: this page is for the person who started it")
 
     @staticmethod
     def _came_from_itself(scope: Scope, place: Place) -> None:
