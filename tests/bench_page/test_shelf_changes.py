@@ -43,9 +43,11 @@ def test_what_was_made_of_other_files_is_not_shown_again(served):
     assert fitted(served)["id"] == first["id"]
     run = served.shelf / "runs" / served.runs[0]
     blank = json.loads((run / "datapackage.json").read_text("utf-8"))["padlab"]["blank"]
-    assert ask(served, "/api/correct", run=blank, what="note", note="looked at again")[0] == 200
+    assert ask(served, "/api/correct", run=blank, what="set_aside", reason="the frame slipped")[0] == 200
     second = fitted(served)
     assert (second["state"], second["id"] != first["id"]) == ("done", True)
+    report = served.ask("GET", f"/report/{second['id']}", cookie=served.cookie).body.decode()
+    assert "blank run was set aside: the frame slipped" in report
     samples = run / "samples.csv.gz"
     half = gzip.decompress(samples.read_bytes())
     samples.write_bytes(gzip.compress(half[:len(half) // 2]))
