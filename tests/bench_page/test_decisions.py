@@ -449,6 +449,9 @@ def test_what_cannot_have_been_fitted(served, cookie):
     for wrong, key in (
         ({"stop.0.cut": "61"}, "stop.0.cut"),
         ({"on": "tomorrow"}, "on"),
+        ({"on": "9999-12-31"}, "on"),
+        ({"on": "0202-11-29"}, "on"),
+        ({"on": "2026-W48-7"}, "on"),
         ({"stop.0.check": "9mm"}, "stop.0.check"),
         ({"note": 7}, "note"),
     ):
