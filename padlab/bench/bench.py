@@ -108,7 +108,7 @@ class Bench:
     # -- what tabs do ------------------------------------------------------------------------------------
 
     def watch(self, by: int) -> None:
-        """A tab came (1) or went (-1). It says not that somebody stands at the rig."""
+        """A tab came (1) or went (-1). That does not say that somebody stands at the rig."""
         with self._news:
             self._watchers += by
             self._news.notify_all()

@@ -117,7 +117,8 @@ function result() {
   if (!r) { box.replaceChildren(); return; }
   const heading = { complete: "The run is complete.", interrupted: "The run ended early; what was recorded is kept.", failed: "The run did not go." }[r.state] || r.state;
   // The next pad is another one: two of them under one name would count as one.
-  if (hasRun && r.state === "complete" && el("form")) { el("form").elements["pad.id"].value = ""; hasRun = false; }
+  if (hasRun && r.kind === "pad" && r.state === "complete" && el("form")) el("form").elements["pad.id"].value = "";
+  hasRun = false;
   box.replaceChildren(make("h2", heading, r.state === "complete" ? "good" : "poor"));
   if (r.why) box.append(make("p", r.why));
   if (r.fault && r.fault.seen) box.append(make("p", `Seen: ${r.fault.seen}`));
