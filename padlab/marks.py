@@ -27,6 +27,7 @@ CODES: dict[str, tuple[Weight, str]] = {
     "bound_only": (Weight.CAUTION, "the frame gives so much that the pad's stiffness is only a bound"),
     "soft_frame": (Weight.CAUTION, "the frame gives over a fifth of what was seen; its blank run decides"),
     "frame_scale": (Weight.CAUTION, "the frame's give may stand in another scale than this run's positions"),
+    "blank_set_aside": (Weight.CAUTION, "the blank run whose give was taken off was set aside"),
     "blank_too_light": (Weight.CAUTION, "the blank run ends at a lighter press: good only up to there"),
     "coarser_than_stated": (Weight.CAUTION, "the readings stand on coarser steps than the rig file states"),
     "zero_not_seen": (Weight.CAUTION, "the force was never seen unloaded: its zero is a guess"),

@@ -44,8 +44,8 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
     Raises
     ------
     InputError
-        ``where["mistakes"]`` lists every mistake with its key where several were made; cautions that were
-        not read, a motor that was not let to move, a rig that cannot do this.
+        A rig that cannot do this; else ``where["mistakes"]`` lists every mistake with its key, cautions that
+        were not read and a motor that was not let to move among them.
     """
     unknown = sorted(str(key)[:40] for key in form if key not in KEYS)
     if unknown:
@@ -67,17 +67,16 @@ def asked_run(form: dict[str, Any], rig: RigFile) -> AskedRun:
     if procedure.kind == "pad":
         pad, wrong = pad_filled_in(form.get("pad"))
         mistakes += wrong
-    if mistakes:
-        raise FileFormatError("please look again at: " + "; ".join(mistakes), where={"mistakes": mistakes})
     check_fits(rig.to_record(), procedure)
-    if form.get("cautions") is not True:
-        raise InputError("read the cautions first, then say so", expected="a tick beside the cautions",
-                         seen="none")
     if rig.motor is not None:
         check_drives(rig, procedure)
         if form.get("move") is not True:
-            raise InputError("the motor was not let to move; nothing was sent to it", seen="no tick",
-                             expected="a tick that says that you stand beside it and it may move")
+            mistakes.append("move: the motor was not let to move, and nothing was sent to it: stand beside "
+                            "it, then tick this")
+    if form.get("cautions") is not True:
+        mistakes.append("cautions: read them first, then tick this")
+    if mistakes:
+        raise FileFormatError("please look again at: " + "; ".join(mistakes), where={"mistakes": mistakes})
     return AskedRun(procedure, pad, environment, note)
 
 

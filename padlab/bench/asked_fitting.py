@@ -6,7 +6,8 @@ The choice is the one that was made, as the cut list has it; :func:`padlab.decis
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+import re
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,9 @@ from padlab.records.fitted import Fitted, write_fitted
 from padlab.records.instruments_kept import FOLDER, keep_instrument
 from padlab.units import MM_PER_THOU, both_lengths
 from padlab.words import one_line
+
+EARLIEST = 1900
+"""What was fitted in an earlier year is mistyped."""
 
 
 def chosen_by(work: Work) -> tuple[Choice, TouchProfile]:
@@ -54,7 +58,10 @@ def _stocks(stop: StopChoice) -> list[str]:
 def _check(stop: StopChoice) -> str:
     assert stop.best is not None
     check = stop.best.checks[0]
-    return f"a right pad reads {check.expected_mm.value / MM_PER_THOU:+z.1f} thou at {check.at_n:.3g} N"
+    q = check.expected_mm
+    between = "" if q.low is None or q.high is None else \
+        f", {q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f} (95 %),"
+    return f"a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N"
 
 
 def keep_fitting(sent: dict[str, Any], work: Work, shelf: Path) -> dict[str, Any]:
@@ -109,12 +116,18 @@ def _done(form: Form, choice: Choice) -> Done:
 
 
 def _day(form: Form) -> date:
-    typed = form.text("on")
+    typed, today = form.text("on"), datetime.now(UTC).date()
+    if not typed:
+        return today
     try:
-        return date.fromisoformat(typed) if typed else datetime.now(UTC).date()
+        found = date.fromisoformat(typed) if re.fullmatch(r"\d{4}-\d\d-\d\d", typed, re.ASCII) else None
     except ValueError:
+        found = None
+    if found is None or found.year < EARLIEST:
         form.mistakes.append(f"on: a date such as 2026-11-29, seen {typed[:40]}")
-        return datetime.now(UTC).date()
+    elif found > today + timedelta(days=1):                # it may be tomorrow already where somebody is
+        form.mistakes.append(f"on: that day has not come yet, seen {typed[:40]}")
+    return found or today
 
 
 def told(kept: Fitted) -> list[dict[str, str]]:

@@ -6,6 +6,7 @@ comes as text: nothing that was typed becomes a path.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,7 +62,8 @@ def asked_work(sent: dict[str, Any], shelf: Path) -> AskedWork:
 
 
 def _fit(form: Form, shelf: Path) -> AskedWork:
-    return _of("fit", _runs(form, shelf, "pad", "fitted"), {})
+    runs = _runs(form, shelf, "pad", "fitted")
+    return _of("fit", runs, {}, _blanks(runs, shelf))
 
 
 def _compare(form: Form, shelf: Path) -> AskedWork:
@@ -80,7 +82,8 @@ def _compare(form: Form, shelf: Path) -> AskedWork:
         form.mistakes.append("outer: more than the inner diameter")
     form.refuse()
     # The thinning comes from all wear runs, whether they were chosen or not.
-    return _of("compare", runs, options, Shelf(shelf).run_folders() if options["service"] else ())
+    return _of("compare", runs, options,
+               Shelf(shelf).run_folders() if options["service"] else _blanks(runs, shelf))
 
 
 def _service(form: Form) -> dict[str, float] | None:
@@ -246,6 +249,15 @@ def _runs(form: Form, shelf: Path, kind: str, done: str) -> list[Run]:
             raise RunError(f"run {run.id} cannot be {done}", expected=f"a run of kind {kind} that has ended",
                            seen=f"kind {run.kind}, {run.state}")
     return runs
+
+
+def _blanks(runs: list[Run], shelf: Path) -> list[Path]:
+    """The blank runs that some runs name: what a fit rests on as well."""
+    found = []
+    for name in dict.fromkeys(run.blank for run in runs if run.blank):
+        with contextlib.suppress(RunError, OSError):       # that it is not there, the fit says
+            found.append(Shelf(shelf).open(name).folder)
+    return found
 
 
 def _of(what: str, runs: list[Run], options: dict[str, Any], more: Any = ()) -> AskedWork:

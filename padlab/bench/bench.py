@@ -86,12 +86,14 @@ class Bench:
         self._watchers = 0
         self._here_s = clock()
         self._last_pad: dict[str, str] | None = None
+        self._had_shelf = False
         if rig is not None:
             self._take_rig(rig)
         self._thread = threading.Thread(target=self._work, name="bench")
 
     def open(self) -> None:
         """Look whether a run was broken off, then begin to listen."""
+        self.shelf_is_gone()
         self._broken = self._newest_broken()
         self._thread.start()
 
@@ -106,10 +108,9 @@ class Bench:
     # -- what tabs do ------------------------------------------------------------------------------------
 
     def watch(self, by: int) -> None:
-        """A tab came (1) or went (-1)."""
+        """A tab came (1) or went (-1). That does not say that somebody stands at the rig."""
         with self._news:
             self._watchers += by
-            self._here_s = self._clock()
             self._news.notify_all()
 
     def here(self) -> None:
@@ -147,6 +148,7 @@ class Bench:
         if rig is None:
             raise InputError("choose a rig first", expected="a rig", seen="none")
         asked = asked_run(form, rig)
+        self.need_shelf()
         check_calibrations(rig.to_record(), self.shelf)
         with self._news:
             if self._is_busy or self._is_closing:
@@ -211,12 +213,35 @@ class Bench:
             return "shown from zero; a run takes its own"
         return "nothing was read that could be the zero" if on else "shown as read"
 
+    def need_shelf(self) -> None:
+        """Refuse to put anything where a shelf was that is gone: nobody would look for it there.
+
+        Raises
+        ------
+        RunError
+            It is gone.
+        """
+        if self.shelf_is_gone():
+            raise RunError(f"the shelf {str(self.shelf)[:200]!r} is gone", seen="no folder",
+                           expected="the folder that was here",
+                           remedy="put it back (is its disk plugged in?); or end padlab bench and "
+                                  "start it anew, for a new shelf")
+
     # -- what the page shows besides ---------------------------------------------------------------------
 
     @property
     def rig(self) -> RigFile | None:
         """The rig that is used."""
         return self._rig
+
+    def shelf_is_gone(self) -> bool:
+        """Whether the shelf's folder was there once and is no more; a shelf is made by its first run."""
+        try:
+            is_there = self.shelf.is_dir()
+        except OSError:
+            is_there = False
+        self._had_shelf = self._had_shelf or is_there
+        return self._had_shelf and not is_there
 
     def broken_off(self) -> dict[str, Any] | None:
         """The newest run on the shelf, if its recording was cut off and none was begun here since."""
@@ -228,7 +253,11 @@ class Bench:
             self.live.put(rig=self._told_of(self._rig))
 
     def last_pad(self) -> dict[str, str]:
-        """The pad that was filled in last, here or in the newest pad run on the shelf."""
+        """The pad that was filled in last, here or in the newest pad run on the shelf.
+
+        Of a run that is complete its id does not stand there again: the next pad is another one, and two pads
+        under one id would count as one.
+        """
         if self._last_pad is None:
             self._last_pad = self._newest_pad()
         return self._last_pad
@@ -246,7 +275,8 @@ class Bench:
                 return None                                # damaged: the list of what is on file says so
             if not run.was_cut_off or run.set_aside is not None:
                 return None
-            return {"run": run.id, "kind": run.kind, "start": run.start_utc[:16].replace("T", " "),
+            return {"run": run.id, "folder": str(run.folder), "kind": run.kind,
+                    "start": run.start_utc[:16].replace("T", " "),
                     "rig": None if run.rig is None else run.rig.name,
                     "procedure": (run.procedure or {}).get("name"),
                     "pad": None if run.pad is None else _named(run.pad)}
@@ -259,7 +289,7 @@ class Bench:
             except (RunError, OSError):
                 continue                                   # damaged: the list of what is on file says so
             if run.pad is not None:
-                return pad_as_typed(run.pad)
+                return {**pad_as_typed(run.pad), "id": ""}
         return dict.fromkeys(PAD_KEYS, "")
 
     # -- the thread ----------------------------------------------------------------------------------------
@@ -370,11 +400,14 @@ class Bench:
         return is_asked
 
     def _begun(self, rig: RigFile, recording: Recording) -> None:
+        self._had_shelf = True
         keep_cautions_shown(self.shelf, rig.name)
         run = self.live.state()["run"]
         self.live.put(phase="recording", run={**run, "id": recording.folder.name})
 
     def _ended(self, run: Run) -> None:
+        if run.state == "complete" and run.pad is not None:
+            self._last_pad = {**pad_as_typed(run.pad), "id": ""}
         why = next((m.message for m in run.marks if m.code == "interrupted"), None)
         self.live.put(phase="ended", result={
             "run": run.id, "state": run.state, "kind": run.kind, "why": why,

@@ -12,6 +12,7 @@ from padlab.errors import InputError, PadlabError, RunError
 from padlab.records.amendments import NOTE_LIMIT, amend
 from padlab.records.pad import MATERIAL_CLASSES, TEXT_LIMIT, Pad
 from padlab.records.shelf import Shelf
+from padlab.units import thou
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -113,7 +114,12 @@ def _short(value: Any) -> str:
     if value is None:
         return "none"
     if isinstance(value, dict):
-        sizes = " ".join(f"{value[k]:g}" for k in ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm")
-                         if isinstance(value.get(k), int | float))
-        value = f"pad {value.get('id')} of {value.get('material')}, lot {value.get('lot')}, {sizes} mm"
+        outer, inner, thick = (
+            size if isinstance(size, int | float) else None
+            for size in map(value.get, ("outer_diameter_mm", "inner_diameter_mm", "thickness_mm")))
+        sizes = "of unknown size" if outer is None or inner is None else f"{outer:g} × {inner:g} mm"
+        thickness = "thickness not known" if thick is None else \
+            f"{thick:.3f} mm ({thou(thick):.1f} thou) thick"
+        value = f"pad {value.get('id')} of {value.get('material')} ({value.get('material_class')}), " \
+                f"lot {value.get('lot')}, {sizes}, {thickness}"
     return str(value)[:300]

@@ -93,6 +93,7 @@ class Deciding(Room):
     @answers
     def keep_fitting(self, form: dict[str, Any]) -> dict[str, Any]:
         """Keep it on file: a new dated file beside the instrument's, never over an old one."""
+        self.bench.need_shelf()
         return keep_fitting(form, self.works.find(str(form.get("of"))[:40]), self.bench.shelf)
 
     @answers

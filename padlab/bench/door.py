@@ -1,6 +1,7 @@
 """Who may come in, asked of every request before anything else sees it.
 
-    request -> Host and address exact? -> Origin, where something is done -> cookie -> small enough -> page
+    request -> Host and address exact? -> a program of this person? -> Origin, where something is done
+            -> cookie -> small enough -> page
 
 A place is one address that the page is served on. Each has an opening link with a token that serves
 once; it is answered by a cookie, and the next link gets a new token. The page itself holds no key: what
@@ -17,6 +18,7 @@ True
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import secrets
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
@@ -24,6 +26,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
+
+from padlab.bench.neighbours import own_ids, whose_connection
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -41,7 +45,7 @@ UPLOAD_S, PIECE_S = 120.0, 10.0
 """A file that is not whole by then is refused, and one of which no further piece comes [s]."""
 UPLOADS_AT_ONCE = 2
 MOST_SOCKETS = 8
-"""Tabs that watch at once."""
+"""Tabs that watch at once, at one place: who watches over the network keeps nobody at the rig out."""
 LONGEST_PATH = 2000
 COOKIE_S = 12 * 3600
 """A browser that was closed and opened again is still let in for a working day [s]."""
@@ -111,11 +115,11 @@ class Door:
     def __init__(self, app: Any, places: list[Place], *, on_used: Callable[[Place], None],
                  spool: Path | None = None) -> None:
         self.app, self.places, self._on_used, self._spool = app, places, on_used, spool
-        self._uploads = 0
+        self._uploads, self._own = 0, own_ids()
         self._lock = threading.Lock()
         self._tokens = {p: secrets.token_urlsafe(32) for p in places}
         self._guests: dict[str, Guest] = {}
-        self._sockets = 0
+        self._sockets = dict.fromkeys(places, 0)
 
     def link(self, place: Place) -> str:
         """The opening link of a place; it serves once."""
@@ -129,6 +133,7 @@ class Door:
         upload: Path | None = None
         try:
             place = self._place_of(scope)
+            self._is_of_this_person(scope, place)
             self._came_from_itself(scope, place)
             if scope["type"] == "http" and scope["path"] == "/open":
                 await self._open(scope, send, place)
@@ -139,13 +144,13 @@ class Door:
                                    "serves once, and the newest stands last")
             scope["guest"] = guest
             if scope["type"] == "websocket":
-                await self._socket(scope, receive, send)
+                await self._socket(scope, receive, send, place)
                 return
             if scope["method"] == "POST" and not guest.may_drive and scope["path"] not in WATCHERS_MAY_POST:
                 raise Refused(403, "padlab: over the network the bench is watched and stopped, nothing else")
             most = UPLOADS.get(scope["path"]) if scope["method"] == "POST" else None
             if most is None:
-                scope["body"] = await asyncio.wait_for(_body(scope, receive), BODY_S)
+                scope["body"] = await _body(scope, receive)
             else:
                 scope["upload"] = upload = await self._upload(scope, receive, most)
                 scope["body"] = b""
@@ -173,12 +178,8 @@ class Door:
         self._uploads += 1
         try:
             with path.open("xb") as file:
-
-                async def keep() -> None:
-                    async for piece in _pieces(scope, receive, most, within_s=PIECE_S):
-                        file.write(piece)              # some 64 kB: a page of memory, not a wait for the disk
-
-                await asyncio.wait_for(keep(), UPLOAD_S)
+                async for piece in _pieces(scope, receive, most, whole_s=UPLOAD_S, piece_s=PIECE_S):
+                    file.write(piece)                  # some 64 kB: a page of memory, not a wait for the disk
         except OSError as fault:
             path.unlink(missing_ok=True)
             if isinstance(fault, TimeoutError):
@@ -201,6 +202,15 @@ class Door:
                     raise Refused(414, "padlab: that address is too long")
                 return place
         raise Refused(421, "padlab: this page is served under the address in its link only")
+
+    def _is_of_this_person(self, scope: Scope, place: Place) -> None:
+        """Within this machine: what another person's program sends is refused, whatever it knows."""
+        client = scope.get("client")
+        if self._own is None or not client or not ipaddress.ip_address(place.address).is_loopback:
+            return
+        whose = whose_connection((client[0], client[1]), (place.address, place.port))
+        if whose is not None and whose not in self._own:
+            raise Refused(403, "padlab: this page is for the person who started it")
 
     @staticmethod
     def _came_from_itself(scope: Scope, place: Place) -> None:
@@ -246,14 +256,14 @@ class Door:
         await send({"type": "http.response.start", "status": 303, "headers": headers})
         await send({"type": "http.response.body", "body": b""})
 
-    async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._sockets >= MOST_SOCKETS:
+    async def _socket(self, scope: Scope, receive: Receive, send: Send, place: Place) -> None:
+        if self._sockets[place] >= MOST_SOCKETS:
             raise Refused(503, "padlab: too many tabs watch already; close one")
-        self._sockets += 1
+        self._sockets[place] += 1
         try:
             await self.app(scope, receive, send)
         finally:
-            self._sockets -= 1
+            self._sockets[place] -= 1
 
 
 def _headers(scope: Scope, name: bytes) -> list[str]:
@@ -262,11 +272,11 @@ def _headers(scope: Scope, name: bytes) -> list[str]:
 
 async def _body(scope: Scope, receive: Receive) -> bytes:
     """The whole body of an ordinary request."""
-    return b"".join([piece async for piece in _pieces(scope, receive, BODY)])
+    return b"".join([piece async for piece in _pieces(scope, receive, BODY, whole_s=BODY_S, piece_s=BODY_S)])
 
 
 async def _pieces(scope: Scope, receive: Receive, most: int, *,
-                  within_s: float | None = None) -> AsyncIterator[bytes]:
+                  whole_s: float, piece_s: float) -> AsyncIterator[bytes]:
     """The body as it comes, or a refusal as soon as it is too long; the rest is never read.
 
     Raises
@@ -274,15 +284,20 @@ async def _pieces(scope: Scope, receive: Receive, most: int, *,
     Refused
         Longer than ``most``, stated or found, or broken off.
     TimeoutError
-        No further piece within ``within_s``.
+        No further piece within ``piece_s``, or not whole within ``whole_s`` [s].
     """
     too_long = Refused(413, f"padlab: at most {most} bytes")
     stated = _headers(scope, b"content-length")
     if stated and not (stated[0].isdecimal() and int(stated[0][:20]) <= most):
         raise too_long
     size = 0
+    # One wait inside another can lose that it was ended (Python 3.11): here the clock is asked.
+    clock = asyncio.get_running_loop().time
+    until = clock() + whole_s
     while True:
-        message = await asyncio.wait_for(receive(), within_s)
+        if clock() >= until:
+            raise TimeoutError
+        message = await asyncio.wait_for(receive(), min(piece_s, until - clock()))
         if message["type"] != "http.request":
             raise Refused(400, "padlab: the request was broken off")
         piece = message.get("body", b"")

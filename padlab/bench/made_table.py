@@ -18,6 +18,16 @@ from padlab.records.run import GaugeBatch
 from padlab.records.shelf import Shelf
 
 MOST_COLUMNS, MOST_SHEETS, SHOWN_ROWS = 120, 20, 6
+MEMORY = 3 << 30
+"""Bytes that a table may take up while it is read, where the system can be told so [B]."""
+
+
+def bounded_memory() -> None:
+    """A stranger's file that unpacks to more than the memory ends its own process, and none beside it."""
+    if sys.platform == "linux":                # elsewhere this limit is not kept, or there is none
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, resource.getrlimit(resource.RLIMIT_DATA)[1]))
 
 
 def look_at(options: dict[str, Any], tell: Tell) -> Made:
@@ -25,6 +35,7 @@ def look_at(options: dict[str, Any], tell: Tell) -> Made:
     from padlab.records.first_rows import first_rows
     from padlab.records.guessed import guess
 
+    bounded_memory()
     tell(0, 0, f"looking at {options['called']}")
     found = []
     for one in first_rows(options["path"])[:MOST_SHEETS]:
@@ -42,6 +53,7 @@ def take(options: dict[str, Any], tell: Tell) -> Made:
     """Take a table in, as ``padlab import`` does; broken off it leaves nothing behind."""
     from padlab.signals.taking_in import Asked, columns_asked, take_in, taken_in_already
 
+    bounded_memory()
     # Work is cancelled by SIGTERM: what was begun on the shelf is taken away on the way out.
     signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(1))
     path, shelf = Path(options["path"]), Shelf(options["shelf"])

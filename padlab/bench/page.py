@@ -56,7 +56,8 @@ class Room:
 
         guest = request.scope["guest"]
         text = environment().get_template(template).render(
-            version=__version__, shelf=str(self.bench.shelf), may_drive=guest.may_drive, **values)
+            version=__version__, shelf=str(self.bench.shelf), may_drive=guest.may_drive,
+            shelf_is_gone=self.bench.shelf_is_gone(), **values)
         return HTMLResponse(text, status)
 
     def fault(self, request: Request, fault: PadlabError, status: int = 404) -> Response:
@@ -91,8 +92,10 @@ def json_object(body: bytes) -> dict[str, Any]:
     """
     try:
         sent = json.loads(body) if body else {}
+        json.dumps(sent, ensure_ascii=False).encode()      # half a character, which no file can hold
     except (ValueError, RecursionError) as fault:
-        raise InputError("the page sent no JSON", expected="an object", seen=str(fault)[:80]) from fault
+        seen = "half a character" if isinstance(fault, UnicodeEncodeError) else str(fault)[:80]
+        raise InputError("the page sent no JSON", expected="an object", seen=seen) from fault
     if not isinstance(sent, dict):
         raise InputError("the page sent no object", expected="an object", seen=type(sent).__name__)
     return sent

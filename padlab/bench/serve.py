@@ -1,7 +1,8 @@
 """The page on its ports, until it is told to end.
 
 uvicorn does not end on SIGTERM while a socket is open: the sockets' loops look at ``ending``, and what is
-left is cut off after three seconds. Connections are counted here, where they are cheapest to refuse.
+left is cut off after three seconds. Connections are counted here, where they are cheapest to refuse, at each
+address by itself: whoever fills the one that others reach leaves this machine's own free to stop a run.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from padlab.bench.door import Door, Place
 from padlab.errors import InputError
 
 MOST_CONNECTIONS = 48
-"""At once; a browser opens six."""
+"""At once, at one address; a browser opens six."""
 FIRST_REQUEST_S = 5.0
 """A connection that has asked nothing by then is closed [s]."""
 MESSAGE = 1024
@@ -98,7 +99,9 @@ def serve(door: Door, sockets: list[socket.socket], *, on_ready: Callable[[], No
         """One connection of so many; it has a few seconds to ask for something."""
 
         def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-            if len(self.connections) >= MOST_CONNECTIONS:
+            here = transport.get_extra_info("sockname")
+            if sum(one.transport.get_extra_info("sockname") == here
+                   for one in self.connections) >= MOST_CONNECTIONS:
                 self.transport = transport
                 transport.abort()
                 return

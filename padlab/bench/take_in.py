@@ -117,6 +117,7 @@ class TakeIn(Room):
     @answers
     def confirm(self, form: dict[str, Any]) -> dict[str, Any]:
         """Take a table in, as it was confirmed."""
+        self.bench.need_shelf()
         table = self.tables.find(str(form.get("id"))[:40])
         if table.outcome is not None:
             return self.tables.take(table, {}).to_json()   # says that it was taken in

@@ -23,7 +23,7 @@ from shutil import rmtree
 from typing import Any
 
 from padlab.errors import InputError, PadlabError
-from padlab.records.descriptor import NAME as DESCRIPTOR
+from padlab.records.recording import LOCK
 
 MOST_RUNNING = 2
 MOST_KEPT = 24
@@ -97,7 +97,7 @@ class Works:
         what : str
             One of :data:`padlab.bench.made.MAKING`.
         files : list of Path
-            What it rests on; the folder of a run stands for its descriptor.
+            What it rests on; the folder of a run stands for what was recorded in it and made of that.
         options : dict
             How, and of what; goes to the other process as it is.
         made_on : str
@@ -112,7 +112,7 @@ class Works:
         InputError
             Too much is going on.
         """
-        stamps = tuple((str(f), (f / DESCRIPTOR if f.is_dir() else f).stat().st_mtime_ns) for f in files)
+        stamps = tuple(_stamp(one) for f in files for one in _recorded(f))
         key = (what, stamps, json.dumps(options, sort_keys=True), made_on)
         with self._lock:
             for one in self._all.values():
@@ -207,6 +207,20 @@ class Works:
             rmtree(work.folder, ignore_errors=True)
 
 
+def _recorded(path: Path) -> list[Path]:
+    """The files of a run: no lock, nor what a fit leaves there for the next; any other file is itself."""
+    if not path.is_dir():
+        return [path]
+    return sorted(one for one in path.rglob("*")
+                  if one.is_file() and one.name != LOCK and "derived" not in one.parts[len(path.parts):])
+
+
+def _stamp(file: Path) -> tuple[str, int, int]:
+    """What tells a file from what it was: name, time, size."""
+    told = file.stat()
+    return str(file), told.st_mtime_ns, told.st_size
+
+
 def _end(work: Work) -> None:
     process = work.process
     if process is None:
@@ -238,6 +252,9 @@ def _in_its_own_process(what: str, options: dict[str, Any], folder: str, made_on
         pipe.send({"state": "done", "fault": None, "made": made})
     except PadlabError as fault:
         pipe.send({"state": "failed", "fault": fault.to_json()})
+    except MemoryError:
+        pipe.send({"state": "failed", "fault": PadlabError(
+            "this takes more memory than there is", remedy="give it less at a time").to_json()})
     except Exception as fault:               # told to whoever waits for it, in words
         told = PadlabError(f"a fault of padlab itself: {type(fault).__name__}: {fault}",
                            remedy="please report this line with what you did")

@@ -48,6 +48,7 @@ class Frame:
     measured_to_n: float | None = None   # blank runs know the frame up to here; None: as stated, anywhere
     degrees_of_freedom: float = math.inf         # of the uncertainty; few blank runs leave few
     scale_unsure: bool = False           # whether it may stand in another scale than the run's positions
+    blank_aside: str | None = None       # why the blank run that the run names was set aside; None: it stands
 
     @property
     def is_measured(self) -> bool:
@@ -104,9 +105,13 @@ def frame_of(run: Run) -> Frame:
     RunError
         The run names a blank run or a calibration that is not on its shelf, or that cannot serve.
     """
-    blank = None
-    if run.blank is not None:
-        blank = frame_from_blank(_blank_of(run))
+    if run.blank is None:
+        return _frame_of(run, None)
+    bare = _blank_of(run)
+    return replace(_frame_of(run, frame_from_blank(bare)), blank_aside=bare.set_aside)
+
+
+def _frame_of(run: Run, blank: Frame | None) -> Frame:
     given = next((c for c in reversed(calibrations_of(run)) if c.frame is not None), None)
     if given is not None and given.frame is not None:
         from padlab.calibration.compliance import table_in_scale

@@ -12,8 +12,9 @@ from padlab.cli.pad_runs import fitted_by, shared_out
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
-    from padlab.decisions.cut_rows import Candidate, Choice, StopChoice
+    from padlab.decisions.cut_rows import Candidate, Check, Choice, StopChoice
     from padlab.drift.touch import TouchProfile
+    from padlab.statistics.quantity import Quantity
 
 
 @click.command(name="choose")
@@ -94,19 +95,44 @@ def chosen(instrument: Path, shelf: str, *, touch: str | None = None, workers: i
 
 
 def told(choice: Choice) -> list[str]:
-    """The choice in lines, stop by stop."""
+    """The choice in lines: the cuts, a line a stop; then stop by stop; then each caution once, by number."""
     from padlab.words import one_line
 
-    lines = [one_line(f"{choice.instrument.label}: {choice.touch} touch")]
+    lines = [one_line(f"{choice.instrument.label}: {choice.touch} touch"), "", *map(_first, choice.stops)]
+    lines += [f"  {one_line(none.valve)} {none.side}: NO CUT, see below" for none in choice.no_cut]
+    cautions: dict[str, int] = {}
     for stop in choice.stops:
-        lines += ["", *_stop(stop)]
+        lines += ["", *_stop(stop, cautions)]
     for none in choice.no_cut:
         lines += ["", f"valve {one_line(none.valve)}, {none.side} stop: NO CUT"]
         lines += [f"  {one_line(lack.key)}: {one_line(lack.remedy)}" for lack in none.missing]
+    if cautions:
+        lines += ["", "Cautions, by the numbers above", *(f"  {n}  {words}" for words, n in cautions.items())]
     return lines
 
 
-def _stop(one: StopChoice) -> list[str]:
+def _first(one: StopChoice) -> str:
+    """A stop in a line, as it is wanted at the bench."""
+    from padlab.words import one_line
+
+    head, best = f"  {one_line(one.valve)} {one.side}: ", one.best
+    if best is None:
+        return head + "no stock may be recommended, see below"
+    return head + one_line(f"{best.material}, {best.cut_thou:g} thou ({_mm(best.cut_thou)})"
+                           f"; {_reads(best.checks[0])}")
+
+
+def _reads(check: Check) -> str:
+    from padlab.units import MM_PER_THOU
+
+    q = check.expected_mm
+    between = "" if q.low is None or q.high is None else \
+        f" [{q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f}]"
+    return f"a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N"
+
+
+def _stop(one: StopChoice, cautions: dict[str, int]) -> list[str]:
+    """A stop in full; its cautions are counted on in ``cautions`` (words: number), and named by number."""
     from padlab.marks import Weight
     from padlab.records.instrument import error_words
     from padlab.units import both_lengths
@@ -126,8 +152,9 @@ def _stop(one: StopChoice) -> list[str]:
     if one.tied:
         lines.append("  " + one_line("not told apart from it by drift: " + ", ".join(one.tied)))
     marks = [*one.marks, *(() if best is None else best.marks)]
-    return lines + ["  " + one_line(f"{m.weight}: {m.about}: {m.message}") for m in marks
-                    if m.weight is not Weight.NOTE]
+    numbers = [cautions.setdefault(one_line(f"{m.weight}: {m.about}: {m.message}"), len(cautions) + 1)
+               for m in marks if m.weight is not Weight.NOTE]
+    return [*lines, *([f"  cautions: {', '.join(map(str, sorted(numbers)))}"] if numbers else [])]
 
 
 def _cut(best: Candidate) -> list[str]:
@@ -140,11 +167,7 @@ def _cut(best: Candidate) -> list[str]:
                  (("fresh", best.gauge_mm), ("once seated", best.gauge_seated_mm)) if q is not None]
         lines.append(f"  the shop gauge reads {', '.join(parts)}: "
                      f"go {best.go_thou:g}, no-go {best.no_go_thou:g}")
-    for check in best.checks:
-        q = check.expected_mm
-        between = "" if q.low is None or q.high is None else \
-            f" [{q.low / MM_PER_THOU:+z.1f} to {q.high / MM_PER_THOU:+z.1f}]"
-        lines.append(f"  a right pad reads {q.value / MM_PER_THOU:+z.1f} thou{between} at {check.at_n:.3g} N")
+    lines += [f"  {_reads(check)}" for check in best.checks]
     if best.sheet is not None:
         shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
         layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"
@@ -155,15 +178,16 @@ def _cut(best: Candidate) -> list[str]:
 
 def _trade(one: Candidate) -> str:
     """What speaks for and against a stock, in a line."""
-    from padlab.units import both_lengths, span, spans
+    from padlab.units import span, spans
 
     parts = []
     if one.drift_play_mm is not None:
-        parts.append(f"19 notes of 20 within {both_lengths(one.drift_play_mm.value)}")
+        parts.append(f"19 notes of 20 within {_within(one.drift_play_mm)}")
     if one.drift_mm is not None:
-        parts.append(f"over the service {both_lengths(one.drift_mm.value)}")
-    if one.loss_fraction is not None:
-        parts.append(f"springback loss {one.loss_fraction.value:.0%}")
+        parts.append(f"over the service {_within(one.drift_mm)}")
+    if (q := one.loss_fraction) is not None:
+        between = "" if q.low is None or q.high is None else f" [{100 * q.low:.1f} to {100 * q.high:.1f}%]"
+        parts.append(f"springback loss {q.value:.0%}{between}")
     q = one.renew_years
     if q is None:
         parts.append("renewal not determined")
@@ -171,8 +195,18 @@ def _trade(one: Candidate) -> str:
         between = "" if q.low is None else f" [{spans(q.low, q.high)}]"
         parts.append(f"renew after {span(q.value)}{between}")
     if one.travel_to_metal_mm is not None:
-        parts.append(f"{both_lengths(one.travel_to_metal_mm.value)} from metal at the hardest press")
+        parts.append(f"{_within(one.travel_to_metal_mm)} from metal at the hardest press")
     return "; ".join(parts)
+
+
+def _within(q: Quantity) -> str:
+    """A length with its interval, where it has one."""
+    from padlab.units import both_lengths
+
+    if q.low is None or q.high is None:
+        return both_lengths(q.value)
+    low, high = (f"{1e3 * mm:z.{0 if abs(mm) >= 0.0995 else 1}f}" for mm in (q.low, q.high))
+    return f"{both_lengths(q.value)} [{low} to {high} um]"
 
 
 def _mm(thou: float) -> str:

@@ -67,6 +67,9 @@ def record_marks(run: Run, prepared: Prepared, frame: Frame) -> list[Mark]:
         found.append(mark("rig_doubt_unknown", "rig"))
     if frame.source == "rig file":
         found.append(mark("no_blank", "frame"))
+    if frame.blank_aside is not None:
+        found.append(mark("blank_set_aside", "frame", f"its blank run was set aside: {frame.blank_aside}; "
+                          "name another with padlab remake RUN --blank OTHER"))
     if len(worked) < WORKING_IN:
         found.append(mark("not_conditioned", "pad"))
     if len(recorded) < 3:

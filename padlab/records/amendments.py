@@ -17,6 +17,8 @@ from padlab.records.run import Run
 from padlab.records.shelf import open_run
 
 NOTE_LIMIT = 2000
+OTHERS_S = 5.0
+"""Whoever else corrects the run at this moment is waited for so long [s]."""
 
 
 def amend(
@@ -59,18 +61,18 @@ def amend(
     """
     check_texts(note=note, set_aside=set_aside, reason=reason)
     run = open_run(folder)  # closes a recording that nobody holds any more
-    busy = RunError(
-        f"run {run.id} is being recorded",
-        expected="a run that has ended",
-        seen="a recording in progress",
-        remedy="amend it afterwards",
-        where={"run": run.id},
-    )
     lock = lock_of(run.folder)
     try:
-        lock.acquire()
+        # Another correction is done in a moment; a recording is not.
+        lock.acquire(timeout=0 if run.state == "recording" else OTHERS_S)
     except Timeout as fault:
-        raise busy from fault
+        raise RunError(
+            f"run {run.id} is being recorded, or corrected by somebody else",
+            expected="a run that has ended",
+            seen="a recording in progress",
+            remedy="amend it afterwards",
+            where={"run": run.id},
+        ) from fault
     except OSError as fault:
         raise unwritable(run.folder, fault) from fault
     try:

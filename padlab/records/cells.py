@@ -23,6 +23,7 @@ Decimal = Literal[".", ","]
 MAX_ROWS = 2_000_000
 """Eleven hours at 50 readings a second; twice as much as a spreadsheet holds."""
 MAX_COLUMNS = 1024
+MAX_NAME = 500
 
 _NUMBER = {
     mark: re.compile(rf"[+-]?(?:\d+(?:[{mark}]\d*)?|[{mark}]\d+)(?:[eE][+-]?\d{{1,4}})?", re.ASCII)
@@ -110,6 +111,9 @@ def check_header(header: list[str]) -> list[str]:
         )
     seen: set[str] = set()
     for name in names:
+        if len(name) > MAX_NAME:
+            raise refuse("a column has too long a name", row=1, expected=f"at most {MAX_NAME} characters",
+                         seen=f"{len(name)} characters")
         if name and name in seen:
             raise refuse(
                 "two columns have one name",

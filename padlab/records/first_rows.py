@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from padlab.errors import TableError
-from padlab.records.cells import MAX_COLUMNS, check_header, check_widths, refuse
+from padlab.records.cells import check_header, check_widths, refuse
 from padlab.records.delimited import DELIMITERS, encoding_of, rows_of
 from padlab.records.inside import read_named
 from padlab.records.stroke_log import parquet
@@ -141,12 +141,17 @@ def _of_parquet(path: str | Path, most: int) -> FirstRows:
     shown = str(path)[:200]
     try:
         with library.ParquetFile(path) as file:
-            names = list(file.schema_arrow.names)
-            if not 1 <= len(names) <= MAX_COLUMNS:
-                raise refuse("the table has too many columns", expected=f"1 to {MAX_COLUMNS}",
-                             seen=str(len(names)))
-            batch = next(file.iter_batches(batch_size=most, use_threads=False), None)
-            columns = [] if batch is None else [batch.column(i).to_pylist() for i in range(len(names))]
+            names = check_header(list(file.schema_arrow.names))
+            kinds = {name: file.schema_arrow.field(name).type for name in names}
+            # A text is written once and meant a thousand times: a kilobyte of file would fill the memory.
+            read = [name for name, kind in kinds.items() if _is_plain(kind)]
+            if not read:
+                raise refuse("no column holds numbers", expected="whole or floating numbers",
+                             seen=", ".join(map(str, kinds.values()))[:160])
+            batch = next(file.iter_batches(batch_size=most, columns=read, use_threads=False), None)
+            columns = [] if batch is None else [
+                batch.column(name).to_pylist() if name in read else [str(kinds[name])] * batch.num_rows
+                for name in names]
             count = file.metadata.num_rows
     except (OSError, ValueError, pyarrow.ArrowException) as fault:
         if isinstance(fault, TableError):
@@ -159,6 +164,14 @@ def _of_parquet(path: str | Path, most: int) -> FirstRows:
         raise refuse("too few readings", expected="two rows at least", seen="fewer")
     return FirstRows("parquet", tuple(map(str, names)), tuple(map(_texts, zip(*columns, strict=True))),
                      count <= most)
+
+
+def _is_plain(kind: Any) -> bool:
+    """Whether a value of a column has one size: a number or a time, no text and no list."""
+    import pyarrow
+
+    of = pyarrow.types
+    return bool(of.is_integer(kind) or of.is_floating(kind) or of.is_boolean(kind) or of.is_temporal(kind))
 
 
 def _texts(row: Sequence[Any]) -> tuple[str, ...]:

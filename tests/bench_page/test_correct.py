@@ -105,6 +105,8 @@ def test_a_pad_is_corrected_and_what_was_left_alone_keeps_its_last_digit(served,
     page = served.ask("GET", f"/correct/{run}", cookie=cookie).body.decode()
     assert "mistyped" in page
     assert "2026-08" in page
+    assert f"{old.outer_diameter_mm:g} × {old.inner_diameter_mm:g} mm, 1.600 mm (63.0 thou) thick" in page
+    assert f"padlab remake {served.shelf}/runs/{run}" in page          # as it can be typed, from anywhere
 
 
 @pytest.mark.parametrize(

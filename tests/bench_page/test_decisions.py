@@ -389,6 +389,7 @@ def test_instruments_by_the_day_on_which_they_are_due(served, cookie):
 def test_what_was_fitted_is_kept_as_the_command_line_keeps_it(served, cookie, tmp_path):
     told, _ = made(served, cookie, what="choose", source="kept", kept="band-cornet-3.toml", touch="light")
     page = served.ask("GET", f"/fitted/{told['id']}", cookie=cookie).body.decode()
+    assert re.search(r"a right pad reads [+-][\d.]+ thou, [+-][\d.]+ to [+-][\d.]+ \(95 %\), at 4 N", page)
     stops = re.findall(r"<legend>Valve (.), (down|up) stop</legend>", page)
     assert ("1", "down") in stops
     where = [f"stop.{n}" for n in range(len(stops))]
@@ -448,6 +449,9 @@ def test_what_cannot_have_been_fitted(served, cookie):
     for wrong, key in (
         ({"stop.0.cut": "61"}, "stop.0.cut"),
         ({"on": "tomorrow"}, "on"),
+        ({"on": "9999-12-31"}, "on"),
+        ({"on": "0202-11-29"}, "on"),
+        ({"on": "2026-W48-7"}, "on"),
         ({"stop.0.check": "9mm"}, "stop.0.check"),
         ({"note": 7}, "note"),
     ):

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import http.client
+import os
 import re
 import shutil
 import socket
+import subprocess
+import sys
 import threading
 import tomllib
 from pathlib import Path
 
 import pytest
 from page_served import some_runs, standing, wait_until
+
+from padlab.bench.neighbours import NOBODY, whose_connection
 
 BEYOND = ["../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/etc/passwd", "..\\..\\x", "%00",
           "/etc/passwd", "C:%5cWindows%5cwin.ini", "....//....//etc/passwd", "runs", "%2e%2e"]
@@ -196,9 +201,6 @@ def test_script_in_the_names_of_a_run_is_plain_text(serve_bench, tmp_path):
 
 def test_it_ends_on_sigterm_and_a_taken_port_is_said(serve_bench, tmp_path):
     first = serve_bench(shelf=tmp_path / "first")
-    import subprocess
-    import sys
-
     again = ["--no-open", "--port", str(first.port)]
     second = subprocess.run([sys.executable, "-m", "padlab.cli", "bench", str(tmp_path), *again],
                             capture_output=True, text=True, timeout=60, check=False)
@@ -290,3 +292,39 @@ def test_tokens_are_taken_once_by_many_at_a_time(served):
         one.join(30)
     assert sorted(answers) == [303] + [403] * 11
     served.link = served.links.get(timeout=10)
+
+
+ANOTHER = 65534
+"""A user id that is nobody's, by the Linux Standard Base."""
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0 or sys.platform != "linux",
+                    reason="only root can be another person for a moment")
+def test_another_person_of_this_machine_is_refused_whatever_they_know(served, cookie):
+    """With the newest link, with a cookie that was seen: from another person's program neither serves."""
+    told = """if True:
+        import http.client, sys
+        host, cookie, path = sys.argv[1:]
+        wire = http.client.HTTPConnection(host)
+        wire.request("GET", path, headers={"Cookie": cookie})
+        print(wire.getresponse().status)"""
+    python = shutil.which("python3", path="/usr/bin:/bin") or sys.executable      # one that others may run
+    for path in ("/shelf", served.link.removeprefix(served.origin)):
+        for user, status in ((ANOTHER, "403"), (None, "200" if path == "/shelf" else "303")):
+            done = subprocess.run([python, "-c", told, served.host, cookie, path], user=user,
+                                  capture_output=True, text=True, check=False)
+            assert done.stdout.strip() == status, (user, path, done)
+    served.link = served.links.get(timeout=10)
+
+
+def test_whose_connection_it_is():
+    is_told = sys.platform == "linux"
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        wire = socket.create_connection(server.getsockname())
+        kept, _ = server.accept()                            # held open: the other end stays listed
+        client = wire.getsockname()
+        assert whose_connection(client, server.getsockname()) == (os.getuid() if is_told else None)
+        # Sent and closed at once: it must not count as that of root, as which the system lists it.
+        wire.close()
+        assert whose_connection(client, server.getsockname()) == (NOBODY if is_told else None)
+        kept.close()

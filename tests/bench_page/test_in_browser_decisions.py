@@ -122,6 +122,22 @@ def test_an_instrument_is_filled_in_and_its_pads_are_chosen(page, tmp_path):
     assert page.locator("#files li").all_inner_texts()[-1].endswith("(instrument.toml)")
     page.frame_locator("#made").locator("h1").first.wait_for()
     assert is_as_wide_as_its_window(page)
+    # Whoever comes back to put one number right finds all the others; so does who comes by the menu.
+    answer = page.url
+    page.go_back()
+    page.locator("[name='valve.1.down.port_error']:visible").wait_for()
+    assert page.input_value("[name=label]") == "<i>cornet</i>"
+    assert page.input_value("[name='valve.1.down.fitted_thickness']") == "52thou"
+    assert page.is_checked("[name='valve.1.down.parts_tight']")
+    assert page.input_value("[name=touch]") == "hard"
+    go(page, "/choose")
+    page.check("[name=source][value=form]")
+    assert page.input_value("[name='valve.1.down.port_error']") == "6thou"
+    assert page.input_value("[name=touch]") == "file"
+    page.click("#empty")
+    assert page.input_value("[name='valve.1.down.port_error']") == ""
+    page.goto(answer)
+    page.locator("#told:visible").wait_for()
     page.click("#files a >> nth=0")
     page.fill("[name='stop.0.cut']", "60")
     page.click("button.go")
@@ -190,3 +206,22 @@ def test_nobody_is_kept_out_where_there_is_something_on_file(page, address):
         page.click("button.go")
         page.locator("[aria-invalid]").first.wait_for()
     assert faults(page) == []
+
+
+def test_runs_that_were_chosen_are_chosen_still_when_somebody_comes_back(page):
+    go(page, "/shelf?kind=pad")
+    boxes = page.locator("[name=run]")
+    boxes.nth(0).check()
+    boxes.nth(1).check()
+    page.fill("[name=limit]", "5thou")
+    told = page.locator("#chosen").inner_text()
+    page.click("nav >> text=Touch")
+    page.wait_for_url("**/touch")
+    page.go_back()
+    page.wait_for_url("**/shelf**")
+    assert [boxes.nth(n).is_checked() for n in range(3)] == [True, True, False]
+    assert page.input_value("[name=limit]") == "5thou"
+    assert page.locator("#chosen").inner_text() == told
+    go(page, "/shelf?kind=pad")                                # asked for anew: as it always stands
+    assert not boxes.nth(0).is_checked()
+    assert page.input_value("[name=limit]") == "8thou"

@@ -90,6 +90,7 @@ def test_a_newcomer_s_path(serve_bench, tmp_path):
         page.click("#pad summary")  # the last pad's stock stands there
         for key, text in PAD.items():
             page.fill(f"[name='pad.{key}']", text)
+        page.select_option("[name='pad.material_class']", "felt")
         page.check("[name=cautions]")
         page.click("#go")
         page.locator("body[data-phase=recording]").wait_for()

@@ -6,6 +6,8 @@ import io
 import json
 import re
 import socket
+import subprocess
+import sys
 import threading
 import zipfile
 from math import cos, pi
@@ -419,6 +421,9 @@ def test_the_same_table_again_is_on_the_shelf_already(served, cookie):
     assert told["state"] == "failed"
     assert told["fault"]["where"]["run"] == first["told"]["run"]
     assert runs(served) == before
+    there = served.ask("GET", f"/run/{first['told']['run']}", cookie=cookie).body.decode()
+    assert "none: recorded elsewhere, and the doubt of those instruments is not known" in there
+    assert "own stated scale" not in there
     done = CliRunner().invoke(
         cli,
         ["amend", str(served.shelf / "runs" / first["told"]["run"]), "--set-aside", "the pad was another"],
@@ -642,6 +647,13 @@ def test_a_file_that_is_no_table_is_told_and_the_page_goes_on(served, cookie, da
     assert words in text
     assert "cannot be taken in" in text
     assert served.ask("GET", "/shelf", cookie=cookie).status == 200
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the limit is kept on Linux")
+def test_a_table_that_fills_the_memory_ends_alone():
+    asked = "from padlab.bench.made_table import bounded_memory as b; b(); bytearray(4 << 30)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=False)
+    assert "MemoryError" in done.stderr
 
 
 def test_an_empty_file_is_told_at_once(served, cookie):

@@ -91,7 +91,7 @@ function sources(form) {
   const show = () => {
     const one = form.querySelector("[name=source]:checked");
     for (const part of form.querySelectorAll("[data-source]")) part.hidden = !one || part.dataset.source !== one.value;
-    el("keep").hidden = !one || one.value !== "form";
+    el("keep").hidden = el("empty").hidden = !one || one.value !== "form";
     const asFile = form.elements.touch.options[0];
     asFile.textContent = one && one.value === "form" ? "medium, unless chosen" : "as the file says";
   };
@@ -160,7 +160,37 @@ function kept(form, told) {
   }));
 }
 
+// Whoever looks at an answer and comes back finds the form as it was; an instrument that was filled in, always.
+// It is kept in this tab, and goes with it.
+const keptAs = `padlab.asked.${location.pathname}`;
+function remembered(form) {
+  const isTicked = (field) => ["checkbox", "radio"].includes(field.type), inForm = (field) => field.closest("[data-source=form]");
+  const named = (field) => (isTicked(field) ? `${field.name}=${field.value}` : field.name);
+  const fields = [...form.elements].filter((field) => field.name && !["file", "hidden"].includes(field.type));
+  const [came] = performance.getEntriesByType("navigation"), isBack = Boolean(came) && came.type === "back_forward";
+  let kept;
+  try { kept = JSON.parse(sessionStorage.getItem(keptAs)) || {}; } catch { kept = {}; }
+  for (const field of fields) {
+    const was = kept[named(field)];
+    if (was === undefined || !(isBack || inForm(field))) continue;
+    if (isTicked(field)) field.checked = was === true;
+    else if (field.tagName !== "SELECT" || [...field.options].some((one) => one.value === was)) field.value = was;
+    if (was && inForm(field)) for (let box = field.closest("details"); box; box = box.parentElement.closest("details")) box.open = true;
+  }
+  const keep = () => {
+    const now = Object.fromEntries(fields.map((field) => [named(field), isTicked(field) ? field.checked : field.value]));
+    try { sessionStorage.setItem(keptAs, JSON.stringify(now)); } catch { /* full: then it is not kept */ }
+  };
+  for (const kind of ["input", "change"]) form.addEventListener(kind, keep);
+  if (!el("empty")) return;
+  el("empty").addEventListener("click", () => {
+    for (const field of fields.filter(inForm)) if (isTicked(field)) field.checked = false; else field.value = "";
+    keep();
+  });
+}
+
 for (const form of document.querySelectorAll("form.asks")) {
+  remembered(form);
   choices(form);
   if (form.querySelector("[name=source]")) sources(form);
   if (form.dataset.what === "lot") spec(form);
@@ -174,6 +204,6 @@ for (const form of document.querySelectorAll("form.asks")) {
     wrong(form, told.error);
     if (told.error) return;
     if (!form.dataset.post) location.href = `/made/${told.id}`;
-    else kept(form, told);
+    else { sessionStorage.removeItem(keptAs); kept(form, told); }
   });
 }

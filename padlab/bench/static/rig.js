@@ -12,7 +12,7 @@ const ZERO_KEY = "F8";
 const loop = new Loop(el("loop"));
 const quiet = matchMedia("(prefers-reduced-motion: reduce)");
 let state = {}, figures = {}, progress = "", at = -1, thou = localStorage.getItem("padlab.unit") === "thou";
-let isDue = false, written = 0, isNew = false;
+let isDue = false, written = 0, isNew = false, hasRun = false;
 
 const put = (id, text) => { const e = el(id); if (e && e.textContent !== text) e.textContent = text; };
 const show = (id, is) => { const e = el(id); if (e) e.hidden = !is; };
@@ -116,6 +116,9 @@ function result() {
   box.dataset.key = key;
   if (!r) { box.replaceChildren(); return; }
   const heading = { complete: "The run is complete.", interrupted: "The run ended early; what was recorded is kept.", failed: "The run did not go." }[r.state] || r.state;
+  // The next pad is another one: two of them under one name would count as one.
+  if (hasRun && r.kind === "pad" && r.state === "complete" && el("form")) el("form").elements["pad.id"].value = "";
+  hasRun = false;
   box.replaceChildren(make("h2", heading, r.state === "complete" ? "good" : "poor"));
   if (r.why) box.append(make("p", r.why));
   if (r.fault && r.fault.seen) box.append(make("p", `Seen: ${r.fault.seen}`));
@@ -149,6 +152,8 @@ function shown() {
   document.body.dataset.phase = state.phase;
   bench.classList.toggle("idle", !running() && !state.result);
   show("ask", !running());
+  show("go", !running());
+  if (running() && el("form")) { if (el("mistakes").children.length) told(el("form"), []); hasRun = true; }
   show("broken", !running() && !run);
   show("beside", Boolean(run));
   show("stop", running());
@@ -226,19 +231,26 @@ function kindOfForm() {
   put("pad-told", told.length > 1 ? told.join(", ") : "to be filled in");
 }
 
+// Mistakes, all at once: each at its field, and by the name that stands there above the button that starts.
 function told(form, mistakes) {
-  const list = el("mistakes");
-  list.replaceChildren(...mistakes.map((m) => make("li", m)));
-  for (const field of form.querySelectorAll("[aria-invalid]")) field.removeAttribute("aria-invalid");
+  for (const field of form.querySelectorAll("[aria-invalid]")) { field.removeAttribute("aria-invalid"); field.removeAttribute("aria-describedby"); }
+  for (const note of form.querySelectorAll(".at-field")) note.remove();
   let first = null;
-  for (const m of mistakes) {
-    const key = m.split(":")[0], field = form.elements[`pad.${key}`] || form.elements[key];
-    if (!field || !field.setAttribute) continue;
+  el("mistakes").replaceChildren(...mistakes.map((words, number) => {
+    const key = words.split(":")[0], field = form.elements[`pad.${key}`] || form.elements[key];
+    if (!field || !field.setAttribute) return make("li", words);
+    const label = field.labels[0], about = words.slice(key.length + 1).trim(), note = make("span", about, "at-field poor");
+    const name = label.cloneNode(true);
+    for (const inside of name.querySelectorAll("input, select")) inside.remove();
+    note.id = `mistake-${number}`;
+    label.append(note);
     field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", note.id);
     const hidden = field.closest("details");
     if (hidden) hidden.open = true;
-    first = first || field;
-  }
+    if (!first || field.compareDocumentPosition(first) & Node.DOCUMENT_POSITION_FOLLOWING) first = field;
+    return make("li", `${name.textContent.trim()}: ${about}`);
+  }));
   if (first) first.focus();
 }
 
@@ -247,6 +259,8 @@ if (form) {
   form.addEventListener("input", kindOfForm);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
+    if (form.dataset.asking) return;                     // a second press of the button asks nothing again
+    form.dataset.asking = "yes";
     const what = { pad: {} };
     for (const field of form.elements) {
       if (!field.name) continue;
@@ -254,6 +268,7 @@ if (form) {
       if (field.name.startsWith("pad.")) what.pad[field.name.slice(4)] = value; else what[field.name] = value;
     }
     const fault = (await ask("/api/start", what)).error;
+    delete form.dataset.asking;
     told(form, fault ? (fault.where && fault.where.mistakes) || [say(fault)] : []);
     if (fault) return;
     form.elements.cautions.checked = false;
@@ -261,6 +276,8 @@ if (form) {
     el("go").blur();
     scrollTo(0, 0);
   });
+  // Another stock is of another class, perhaps: it is asked for again, never taken over in silence.
+  form.elements["pad.material"].addEventListener("input", () => { form.elements["pad.material_class"].value = ""; });
   kindOfForm();
   if (!form.elements["pad.material"].value) el("pad").open = true;
 }

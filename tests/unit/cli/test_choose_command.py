@@ -124,6 +124,28 @@ def test_whole_way(padlab, shelf, instrument):
     assert instrument.read_text(encoding="utf-8") == GOOD
 
 
+def test_the_cuts_come_first_and_every_caution_is_said_once(padlab, shelf, instrument):
+    code, out, err = padlab("choose", instrument, shelf)
+    assert code == 0, err
+    told = json.loads(padlab("choose", instrument, shelf, "--json")[1])["stops"]
+    first, *blocks = out.split("\n\n")[1:]
+    assert [line.split(":")[0].strip() for line in first.splitlines()][:len(told)] == [
+        f"{stop['valve']} {stop['stop']}" for stop in told]
+    for stop, line in zip(told, first.splitlines(), strict=False):
+        assert f"{stop['material']}, {stop['cut_thou']:g} thou" in line
+    said = [line.split("  ", 2)[1:] for line in blocks[-1].splitlines()[1:]]
+    numbered = {number: words for number, words in said}
+    assert len(set(numbered.values())) == len(said)
+    for stop, block in zip(told, blocks, strict=False):
+        named = block.split("cautions: ")[1].splitlines()[0].split(", ")
+        of_the_stop = {f"{m['weight']}: {m['about']}: {m['message']}" for m in stop["marks"]
+                       if m["weight"] != "note"}
+        assert {numbered[n] for n in named} == of_the_stop
+    # No number stands without its interval.
+    drift = told[0]["drift_p95_mm"]
+    assert f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um]" in out
+
+
 def test_three_calls_from_a_faulty_file_to_a_cut(padlab, shelf, instrument):
     """First every mistake and every missing line, then what is left, then the cuts."""
     faulty = (

@@ -375,3 +375,33 @@ def test_the_first_rows_of_a_machine_s_record(tmp_path):
 
     with pytest.raises(TableError, match="Parquet"):
         first_rows(tmp_path / "cut.parquet")
+
+
+def test_a_text_that_is_meant_a_thousand_times_is_not_read(tmp_path):
+    """A kilobyte of file that would be 200 MB of texts; what is no number is told by its kind."""
+    pyarrow, parquet = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    texts = pyarrow.DictionaryArray.from_arrays(
+        pyarrow.array([0] * 200, "int32"), pyarrow.array(["y" * 1_000_000])
+    )
+    table = pyarrow.table({"t": [k / 50 for k in range(200)], "who": texts, "F": [1.0] * 200})
+    parquet.write_table(table, tmp_path / "r.parquet", compression="zstd")
+    assert (tmp_path / "r.parquet").stat().st_size < 5000
+    pool = pyarrow.default_memory_pool()
+    before = pool.max_memory()
+    (found,) = first_rows(tmp_path / "r.parquet")
+    assert pool.max_memory() - before < 50e6
+    assert found.rows[1][0::2] == ("0.02", "1")
+    assert "string" in found.rows[1][1]
+    parquet.write_table(pyarrow.table({"who": texts}), tmp_path / "t.parquet")
+    from padlab.errors import TableError
+
+    with pytest.raises(TableError, match="no column holds numbers"):
+        first_rows(tmp_path / "t.parquet")
+
+
+def test_a_name_of_a_column_is_no_book(tmp_path):
+    from padlab.errors import TableError
+
+    (tmp_path / "t.csv").write_text("t," + "N" * 5000 + "\n0,1\n1,2\n", "utf-8")
+    with pytest.raises(TableError, match="too long a name"):
+        first_rows(tmp_path / "t.csv")
