@@ -64,6 +64,7 @@ def state_in(wire):
             return news["state"]
 
 
+@pytest.mark.real_time
 def test_who_comes_to_watch_keeps_no_motor_going(serve_bench, virtual_rig, tmp_path):
     """No page at the rig says any more that somebody is there; on the network tabs come and go."""
     rig = virtual_rig("--rig", "motor-press", "--pad-kind", "spring", "--speed", "2")
