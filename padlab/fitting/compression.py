@@ -385,6 +385,12 @@ def force_scale_u(rig: RigRecord | None, column_doubt: dict[str, float]) -> floa
     return column_doubt.get("force_scale") if channel is None else channel.scale_uncertainty
 
 
+def travel_scale_u(rig: RigRecord | None, column_doubt: dict[str, float]) -> float | None:
+    """Relative standard uncertainty of the displacement's scale; None where nobody stated it."""
+    channel = None if rig is None else rig.channel("displacement")
+    return column_doubt.get("displacement_scale") if channel is None else channel.scale_uncertainty
+
+
 def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepared, rig: RigRecord | None,
                frame: Frame, column_doubt: dict[str, float]) -> dict[str, Limbs]:
     """The curve as it would be were one source of the rig one standard deviation elsewhere."""
@@ -392,7 +398,7 @@ def _rig_moved(fitted: RisingCurves, grid: Array, base: Limbs, prepared: Prepare
     force = None if rig is None else rig.channel("force")
     travel = None if rig is None else rig.channel("displacement")
     force_scale = force_scale_u(rig, column_doubt)
-    travel_scale = column_doubt.get("displacement_scale") if travel is None else travel.scale_uncertainty
+    travel_scale = travel_scale_u(rig, column_doubt)
     if force_scale:
         # Shrinking the force keeps the evaluation inside the measured range.
         moved[FORCE_SCALE] = _limbs_seen(fitted, grid, grid / (1 + force_scale))

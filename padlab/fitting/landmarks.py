@@ -22,8 +22,13 @@ GAUGE_U_MM = MM_PER_THOU / 2
 """Standard uncertainty of a thickness that a person wrote down (design choice: half a thou)."""
 
 
-def thickness(run: Run, prepared: Prepared, frame: Frame) -> Quantity | None:
-    """Fresh thickness at F0 on the tested face: as written down, or from the bare anvils of a blank."""
+def thickness(run: Run, prepared: Prepared, frame: Frame, *, scale_u: float | None = None,
+              local_u_mm: float | None = None) -> Quantity | None:
+    """Fresh thickness at F0 on the tested face: as written down, or from the bare anvils of a blank.
+
+    The way from anvil to pad is read off the indicator: ``scale_u`` is its scale's relative standard
+    uncertainty, ``local_u_mm`` that of a single place; None where nobody stated it.
+    """
     if run.pad is not None and run.pad.thickness_mm is not None:
         return with_doubt(run.pad.thickness_mm, GAUGE_U_MM, positive=True)
     if frame.bare_at_f0_mm is None:
@@ -31,8 +36,10 @@ def thickness(run: Run, prepared: Prepared, frame: Frame) -> Quantity | None:
     first = at_force(prepared, full_strokes(prepared), F0_N)
     if first is None:
         return None
-    u = math.hypot(frame.bare_u_mm or 0.0, crossing_scatter_mm(prepared))
-    return with_doubt(frame.bare_at_f0_mm - first, u, positive=frame.bare_at_f0_mm > first)
+    way = frame.bare_at_f0_mm - first
+    u = math.hypot(frame.bare_u_mm or 0.0, crossing_scatter_mm(prepared), (scale_u or 0.0) * way,
+                   math.sqrt(2) * (local_u_mm or 0.0))
+    return with_doubt(way, u, positive=way > 0)
 
 
 def full_strokes(prepared: Prepared) -> list[Stroke]:

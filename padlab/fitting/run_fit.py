@@ -24,6 +24,7 @@ from padlab.fitting.compression import (
     force_scale_u,
     has_plateau,
     limb_curve,
+    travel_scale_u,
 )
 from padlab.fitting.creep import DEFAULT_TIMES_S, sinking
 from padlab.fitting.dead_weight import fit_weighed_run, is_weighed
@@ -104,7 +105,9 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     except FitError as fault:
         fault.where.setdefault("run", run.id)
         raise
-    height = thickness(run, prepared, frame)
+    dial = None if rig is None else rig.channel("displacement")
+    height = thickness(run, prepared, frame, scale_u=travel_scale_u(rig, run.column_doubt),
+                       local_u_mm=None if dial is None else dial.local_uncertainty)
     proposed = compression_laws(run.pad, None if height is None else height.value,
                                 compression_mm=float(curve.base.loading_mm[-1]),
                                 has_plateau=has_plateau(curve.base))
@@ -123,7 +126,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
     sinks = None if creep is None or creep.fraction_per_decade is None else creep.fraction_per_decade.high
     hysteresis = loop(prepared, sinks_at_most=sinks, time_doubt_s=time_doubt_s(run),
                       rig=_loss_by_rig(curve, force_scale_u(rig, run.column_doubt)),
-                      dial=None if rig is None else rig.channel("displacement"))
+                      dial=dial)
     thick = None if height is None else height.value
     after_load, relaxed = set_after_load(prepared, thick), relaxation(prepared)
     marks = [*run.marks, *record_marks(run, prepared, frame), *skew_marks(run), *partly_read(prepared)]

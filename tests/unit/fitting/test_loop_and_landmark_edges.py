@@ -302,6 +302,11 @@ def test_of_thickness_what_was_written_down_counts_and_else_the_bare_anvils() ->
     assert seen.value == pytest.approx(3.0 - F0_N / LOAD, abs=1e-9)
     expected = with_doubt(seen.value, float(np.hypot(0.002, 0.5e-3)), positive=True)
     assert (seen.low, seen.high) == pytest.approx((expected.low, expected.high), rel=1e-9)
+    # 0.3 % of the way from the anvils to the pad, and two places on a dial that is off by 1.5 um anywhere.
+    read = thickness(run, p, bare, scale_u=0.003, local_u_mm=1.5e-3)
+    assert read.value == seen.value
+    more = (read.half_width / 1.96) ** 2 - (seen.half_width / 1.96) ** 2
+    assert np.sqrt(more) == pytest.approx(np.hypot(0.003 * seen.value, np.sqrt(2) * 1.5e-3), rel=1e-3)
     unknown = thickness(run, p, replace(bare, bare_u_mm=None))
     assert unknown is not None
     assert unknown.high is not None
