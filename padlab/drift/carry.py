@@ -227,6 +227,8 @@ def _cut_for(loaded_mm: float, fresh: float, seating: float, compression: float,
             where={"run": fit.run})
     for _ in range(200):
         middle = (low + high) / 2
+        if middle in (low, high):                    # no number lies between them
+            break
         if left(middle) < 0:
             low = middle
         else:

@@ -25,6 +25,7 @@ from padlab.fitting.run_fit import fit_run
 from padlab.fitting.weighings import landed_s, weighings
 
 MOST = 0.10
+LIGHT = 0.12
 SMALL = {"sheet cork": 0.30, "rubber cork": 0.60, "dense polymer": 1.30}
 """Those that sink by 1.6, 0.8 and 0.3 um a decade, against an indicator that says whole micrometres ten
 times a second: the joint half-width of the sinking is that share of the value, at most."""
@@ -69,7 +70,9 @@ def test_stiffness_and_give_are_those_of_the_load_cell(weighed, material, seed):
     cell = fit_run(simulate(material, seed=seed).run)
     for a, b in zip(stiffnesses(fit), stiffnesses(cell), strict=True):
         apart, allowed = joint(a, b)
-        assert apart < allowed <= MOST, (material, a["force_n"], apart, allowed)
+        # Where the load-cell session by itself is known to over 6 %, as in the long study.
+        most = MOST if half(b) <= 0.06 * b["value"] else LIGHT
+        assert apart < allowed <= most, (material, a["force_n"], apart, allowed)
     apart, allowed = joint(fit.json["compression"]["give_mm"], cell.json["compression"]["give_mm"])
     assert apart < allowed <= MOST
 
