@@ -18,7 +18,7 @@ from padlab.records.derived import read_derived, write_derived
 from padlab.records.run import Run
 
 NAME = "response"
-FORMAT = 1
+FORMAT = 2
 """Raised when the same run would give another model."""
 
 _log = logging.getLogger(__name__)
