@@ -4,26 +4,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from padlab.marks import Mark, mark
 from padlab.records.rig_record import Channel, Instrument, RigRecord
 from padlab.records.run import Run
-from padlab.signals.reading_steps import reading_step
 
 COARSER = 1.5
 """Steps of so many times the stated ones are no rounding of a scale (design choice)."""
 COLUMNS = {"force": ("force_n", "N"), "displacement": ("displacement_mm", "mm")}
 
 
-def rig_as_read(run: Run, rig: RigRecord | None) -> tuple[RigRecord | None, list[Mark]]:
+def rig_as_read(run: Run, rig: RigRecord | None,
+                reading_steps: tuple[float | None, float | None]) -> tuple[RigRecord | None, list[Mark]]:
     """The rig whose channels have at least the step that the run's samples stand on, and what is to be said.
 
+    ``reading_steps`` of force [N] and displacement [mm] are those of the prepared run.
     ``rig``: calibrated, as the run remembers it; None for a table recorded elsewhere, which gets one of the
     channels whose steps are seen, with the doubts that were stated for its columns.
     """
-    seen = {quantity: reading_step(run.samples[column].to_numpy(dtype=np.float64))
-            for quantity, (column, _) in COLUMNS.items() if column in run.samples}
+    seen = dict(zip(COLUMNS, reading_steps, strict=True))
     if rig is None:
         if not any(seen.values()):
             return None, []

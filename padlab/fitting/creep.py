@@ -116,7 +116,8 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     clock, shaken, fraction, u, bounds = _fraction(seen)
     laws = creep_laws(clock_s=clock, ramp_s=seen.ramp_s, ramp_share=seen.ramp_share)
     fits = {law.name: fit(law, t, x, sigma=seen.sigma) for law in laws}
-    share = _effective_share(min(fits.values(), key=_badness), t, x)
+    # n_eff / n from the residuals of the closest law; one for all laws.
+    share = effective_share(x - min(fits.values(), key=_badness).predict(t))
     fits = {name: _widen(f, share) for name, f in fits.items()}
     open_ = {name: found for name, f in fits.items()
              if (found := open_law(f, t, x, seen.sigma, share)) is not None}
@@ -131,6 +132,7 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
         u = math.hypot(u, *(b / math.sqrt(3) for b in bounds))
         if seen.steps is not None:
             quantity, u = _fraction_in_steps(seen, seen.steps)
+            fraction = quantity.value
     # What all positions of the hold share beside the wandering force: the rig, and one crossing of F0.
     carried = Carried(fits, math.hypot(rig_u_mm, crossing_u_mm), seen.shaken_mm, shaken, clock, seen.lasted_s,
                       open_)
@@ -374,11 +376,6 @@ def _at_level(t: Array, pressed: Array, below: Array, most_give: float) -> Array
 
 def _badness(f: Fit) -> float:
     return f.weighted_rss if math.isfinite(f.weighted_rss) else math.inf
-
-
-def _effective_share(best: Fit, t: Array, x: Array) -> float:
-    """n_eff / n from the residuals of the closest law; one for all laws."""
-    return effective_share(x - best.predict(t))
 
 
 def _widen(f: Fit, share: float) -> Fit:

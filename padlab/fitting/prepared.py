@@ -67,7 +67,8 @@ class Prepared:
     """Arrays on one axis, (n,): time, net force, position with the frame's give taken off.
 
     ``spikes`` counts readings that stood alone far from their neighbours and were replaced by the
-    median of five; ``holes`` the stretches in which readings are missing, on the run's axis [s].
+    median of five; ``holes`` the stretches in which readings are missing, on the run's axis [s];
+    ``reading_steps`` the steps that the readings of force [N] and position [mm] stand on, None: none seen.
     """
 
     time_s: Array
@@ -79,6 +80,7 @@ class Prepared:
     peak_n: float | None
     spikes: int = 0
     holes: tuple[tuple[float, float], ...] = ()
+    reading_steps: tuple[float | None, float | None] = (None, None)
 
     def role(self, role: str) -> list[Stroke]:
         """The strokes of that role, in order."""
@@ -98,7 +100,8 @@ def prepare(run: Run, frame: Frame) -> Prepared:
                            seen=f"{name} in row {row + 1}",
                            where={"run": run.id, "column": name, "row": row + 1})
     # A reading that goes to the next step and comes back is no spike, nor a slip.
-    force_step, position_step = (STEPS * (reading_step(v) or 0.0) for v in (force, position))
+    reading_steps = reading_step(force), reading_step(position)
+    force_step, position_step = (STEPS * (step or 0.0) for step in reading_steps)
     force, force_spikes = without_spikes(force, least=max(SPIKE_N, force_step))
     position, position_spikes = without_spikes(position, least=max(SPIKE_MM, position_step))
     zero = force_zero(force, position)
@@ -115,7 +118,7 @@ def prepare(run: Run, frame: Frame) -> Prepared:
     strokes, peak = sort_presses(presses, time, net, position, holes, set_apart(run.steps), slips,
                                  (force_step / STEPS, max(position_step / STEPS, 2 * _noise_mm(position))))
     return Prepared(time, net, position, zero, _noise_mm(position), tuple(strokes), peak,
-                    force_spikes + position_spikes, holes)
+                    force_spikes + position_spikes, holes, reading_steps)
 
 
 def need_strokes(prepared: Prepared) -> None:

@@ -100,7 +100,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         prepared = prepare(run, frame)
         need_strokes(prepared)
         warmth_mm, no_warmth = warmth(run, prepared, rig)
-        read, coarser = rig_as_read(run, rig)
+        read, coarser = rig_as_read(run, rig, prepared.reading_steps)
         curve = limb_curve(prepared, read, frame, run.column_doubt, warmth_mm=warmth_mm)
     except FitError as fault:
         fault.where.setdefault("run", run.id)

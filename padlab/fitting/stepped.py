@@ -80,10 +80,10 @@ def sunk_in(steps: Steps) -> Sunk:
     -----
     The likelihood of a reading is the share of a bell of its noise that lies within its bounds; a, the way
     made until the end, t0, the compliance to a force that falls short of the greatest, and the logarithm of
-    the noise are as likely anywhere beforehand. Readings that
-    follow each other closely, or a curve that they do not follow, tell less than their number: the
-    likelihood is raised to a power below 1, from the residuals' correlation and size (quasi-likelihood;
-    McCullagh & Nelder, Generalized Linear Models, 1989, ch. 9, from memory).
+    the noise are as likely anywhere beforehand. Readings that follow each other closely, or that do not
+    follow the curve, tell less than their number: the likelihood is raised to a power below 1, from the
+    residuals' correlation and size (quasi-likelihood; McCullagh & Nelder, Generalized Linear Models, 1989,
+    ch. 9, from memory).
     """
     seen = _Gathered.of(steps)
     found = _drawn(steps, seen, 1.0)

@@ -62,10 +62,9 @@ def half_width95(doubt: float | Sequence[tuple[float, float]], rectangles: Seque
     5.85
     """
     parts = [(doubt, math.inf)] if isinstance(doubt, (int, float)) else list(doubt)
-    widest = sorted((abs(a) for a in rectangles if a), reverse=True)
-    bell = math.hypot(*(u for u, nu in parts if not nu < MANY), *(a / math.sqrt(3) for a in widest[2:]))
+    bell, widest = _two_widest(math.hypot(*(u for u, nu in parts if not nu < MANY)), rectangles)
     few = _at_most_two([(abs(u), max(nu, 1.0)) for u, nu in parts if nu < MANY and u])
-    widest, usual = widest[:2], math.hypot(bell, *(u for u, _ in few))
+    usual = math.hypot(bell, *(u for u, _ in few))
     # A rectangle far narrower than the rest is lost in rounding; it counts as part of the bell.
     if len(widest) == 2 and widest[1] < 1e-3 * max(widest[0], usual):
         bell, widest = math.hypot(bell, widest[1] / math.sqrt(3)), widest[:1]
@@ -76,6 +75,12 @@ def half_width95(doubt: float | Sequence[tuple[float, float]], rectangles: Seque
     if not widest and not bell and len(few) == 1:
         return few[0][0] * t95(few[0][1])
     return _held(bell, few, widest)
+
+
+def _two_widest(bell: float, rectangles: Sequence[float]) -> tuple[float, list[float]]:
+    """The two widest half ranges; all others join the bell by their standard deviation."""
+    widest = sorted((abs(a) for a in rectangles if a), reverse=True)
+    return math.hypot(bell, *(a / math.sqrt(3) for a in widest[2:])), widest[:2]
 
 
 def _at_most_two(parts: list[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -122,9 +127,7 @@ def spread95(values: Any, weights: Any, bell: float, rectangles: Sequence[float]
     import numpy as np
 
     at, weight = np.asarray(values, dtype=np.float64), np.asarray(weights, dtype=np.float64)
-    widest = sorted((abs(a) for a in rectangles if a), reverse=True)
-    bell = math.hypot(bell, *(a / math.sqrt(3) for a in widest[2:]))
-    widest = widest[:2]
+    bell, widest = _two_widest(bell, rectangles)
     reach = 6 * bell + sum(widest) + 1e-6 * float(np.ptp(at)) + 1e-12
     # An edge far narrower than the whole is lost in rounding.
     whole = float(np.ptp(at)) + reach

@@ -12,6 +12,7 @@ from padlab.capture.virtual.simulate import simulate
 from padlab.fitting.compression import limb_curve
 from padlab.fitting.creep import _history, _level
 from padlab.fitting.prepared import prepare
+from padlab.fitting.results import Verdict
 from padlab.fitting.rounding import mean_error_mm, rounding_error_mm
 from padlab.fitting.run_budget import give_mm, run_budget
 from padlab.fitting.run_fit import fit_run
@@ -118,3 +119,14 @@ def test_a_hold_is_read_in_steps_only_where_its_mean_would_be_off() -> None:
         seen = _history(prepared, hold, level, lambda force_n: 30.0, lambda force_n: 0.1, step)
         assert seen is not None
         assert (seen.steps is not None) == there
+
+
+def test_the_verdict_of_a_stepped_hold_is_of_the_number_that_is_told() -> None:
+    """A felt that crosses steps is good; a hard pad that stays on one is not determined."""
+    felt, hard = (fit_run(coarse(simulate(material, seed=41).run)).creep
+                  for material in ("synthetic felt", "dense polymer"))
+    for creep in (felt, hard):
+        told = creep.fraction_per_decade
+        assert told.low < told.value < told.high
+    assert hard.verdict is Verdict.UNDETERMINED
+    assert felt.fraction_per_decade.half_width < felt.fraction_per_decade.value
