@@ -23,6 +23,7 @@ from shutil import rmtree
 from typing import Any
 
 from padlab.errors import InputError, PadlabError
+from padlab.one_thread import one_thread
 from padlab.records.recording import LOCK
 
 MOST_RUNNING = 2
@@ -237,8 +238,7 @@ def _in_its_own_process(what: str, options: dict[str, Any], folder: str, made_on
                         pipe: Connection) -> None:
     """Do it, and tell how far it is. The rig comes first: this gives way to other work."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    one_thread()
     if hasattr(os, "nice"):
         os.nice(5)
 

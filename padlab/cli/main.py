@@ -15,6 +15,7 @@ import click
 
 from padlab import __version__
 from padlab.errors import PadlabError, TableError
+from padlab.one_thread import one_thread
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # command: (module, one line of help). The module is imported only when its command is used.
@@ -83,6 +84,7 @@ def print_json(answer: dict[str, Any]) -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; no traceback ever reaches a user."""
     arguments = sys.argv[1:] if arguments is None else arguments
+    one_thread()
     try:
         code = cli.main(args=arguments, prog_name="padlab", standalone_mode=False)
     except click.exceptions.Abort:

@@ -12,7 +12,6 @@ run anything, and they it: name only one that you trust.
 
 from __future__ import annotations
 
-import os
 import re
 import signal
 from collections import deque
@@ -27,6 +26,7 @@ from padlab.errors import FitError, InputError, PadlabError
 from padlab.fitting.creep import DEFAULT_TIMES_S
 from padlab.fitting.results import RunFit
 from padlab.fitting.run_fit import fit_run
+from padlab.one_thread import one_thread_each
 from padlab.records.shelf import open_run
 
 _ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(?:[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:]+\]):[0-9]{1,5}")
@@ -154,23 +154,9 @@ def crew(*, workers: int = 1, scheduler: str | None = None) -> Iterator[Crew]:
         yield Crew()
         return
     # A fresh interpreter each: no thread or lock of this one is carried over, on any system.
-    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn"),
+    with one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn"),
                                                  initializer=_hears_no_stop) as pool:
         yield Crew(pool, workers)
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Linear algebra in one thread a worker: several would fight for the same cores."""
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {n: os.environ.get(n) for n in names}
-    os.environ.update({n: "1" for n in names if before[n] is None})
-    try:
-        yield
-    finally:
-        for n, value in before.items():
-            if value is None:
-                del os.environ[n]
 
 
 @contextmanager
