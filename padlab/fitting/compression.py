@@ -310,8 +310,32 @@ def describe(curve: Curve, laws: list[Law]) -> tuple[CompressionLaw, Fit | None,
                         weights=[w for w, _ in tied])
     apart = np.abs(law_mm - (curve.base.loading_mm - curve.base.loading_mm[0]))
     differs = bool(np.any(apart > _half_widths(curve)))
-    described = CompressionLaw(best.law.name, best.quantities(), alternatives, best.verdict, law_mm)
+    described = CompressionLaw(best.law.name, _parameters(curve, best), alternatives, best.verdict, law_mm)
     return described, best, differs
+
+
+def _parameters(curve: Curve, best: Fit) -> dict[str, Quantity]:
+    """The law's constants with their 95 % intervals, of all that doubts the limb: strokes, noise, the rig.
+
+    The covariance of a fit knows none of the rig, whose scale moves all points alike. What a moved limb, or
+    one without a stroke, does to the constants is followed by the derivatives of the law.
+    """
+    names, errors = [p.name for p in best.law.parameters], best.stderr
+    force, _, sigma = curve.points
+    rows = best.law.jacobian(force, best.values) / sigma[:, None]
+    if errors is None or not np.isfinite(rows).all():
+        return {name: Quantity(float(v)) for name, v in zip(names, best.values, strict=True)}
+    follows = np.linalg.pinv(rows) / sigma
+    base, u = curve.base, np.log(force + F0_N)
+
+    def constant(i: int) -> Callable[[Limbs], float]:
+        def of(limbs: Limbs) -> float:
+            further = limbs.loading_mm - limbs.loading_mm[0] - (base.loading_mm - base.loading_mm[0])
+            return float(best.values[i] + follows[i] @ np.interp(u, np.log(base.force_n + F0_N), further))
+        return of
+
+    return {p.name: curve.quantity(constant(i), positive=p.is_positive, within=float(errors[i]))
+            for i, p in enumerate(best.law.parameters)}
 
 
 def gate_mm(position: Array) -> Array:

@@ -24,7 +24,6 @@ from padlab.errors import FitError
 from padlab.fitting.laws.law import Law
 from padlab.fitting.projection import FTOL, XTOL, search
 from padlab.fitting.results import Verdict
-from padlab.statistics.quantity import Quantity, t95
 
 Array = NDArray[np.float64]
 
@@ -68,22 +67,6 @@ class Fit:
             return None
         g = self.law.jacobian(x, self.values)
         return np.asarray(np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", g, self.covariance, g), 0)))
-
-    def quantities(self) -> dict[str, Quantity]:
-        """Each parameter with its 95 % interval; positive ones on the log scale."""
-        errors = self.stderr
-        out: dict[str, Quantity] = {}
-        dof = max(self.n_used - len(self.values), 1)
-        for i, (p, v) in enumerate(zip(self.law.parameters, self.values, strict=True)):
-            u = None if errors is None else float(errors[i])
-            if u is None or not math.isfinite(u):
-                out[p.name] = Quantity(float(v))
-            elif p.is_positive:
-                w = min(t95(dof) * u / float(v), 50.0)
-                out[p.name] = Quantity(float(v), float(v) * math.exp(-w), float(v) * math.exp(w))
-            else:
-                out[p.name] = Quantity(float(v), float(v) - t95(dof) * u, float(v) + t95(dof) * u)
-        return out
 
 
 def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Array | None = None,

@@ -255,6 +255,18 @@ def test_stiffness_is_held_as_often_as_it_says(law, noise):
             assert np.median(rows[:, 2]) < 3 * oracle_half_width(law, noise, float(n.split()[2]))
 
 
+def test_constants_of_a_law_are_held_as_often_as_they_say():
+    """A bound that a right interval misses once in thousands; the covariance of a fit alone holds a third."""
+    true, held = {"a": 0.5, "B": 8.0}, {"a": 0, "B": 0}
+    for seed in range(16):
+        run, _ = law_pads().record("exponential", "white", 90_000 + seed)
+        told = fit_run(run).json["compression"]
+        assert told["law"] == "exponential"
+        for name, t in true.items():
+            held[name] += told["parameters"][name]["low"] <= t <= told["parameters"][name]["high"]
+    assert min(held.values()) >= stats.binom.ppf(2e-4, 16, 0.93)
+
+
 @pytest.mark.long
 @pytest.mark.timeout(4 * 3600)
 def test_every_cell():

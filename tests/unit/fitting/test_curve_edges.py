@@ -236,6 +236,30 @@ def test_laws_that_are_not_told_apart_are_drawn_as_their_weighted_mean() -> None
         assert np.max(np.abs(chosen.curve_mm - each[chosen.law])) > 1e-5
 
 
+def test_constants_of_a_law_are_doubted_as_the_curve_is() -> None:
+    """Of x = ln((F + a)/(F0 + a)) / B a scale of the indicator moves B alone, by as much the other way."""
+    law = [exponential.law()]
+    steady = (limbs(), limbs())
+    moved = {"indicator scale": limbs(1.02 * A_MM)}
+    scale = describe(curve(replicates=steady, moved=moved), law)[0].parameters
+    assert (scale["B"].low, scale["B"].high) == pytest.approx(
+        (math.exp(-1.96 * 0.02) / A_MM, math.exp(1.96 * 0.02) / A_MM), rel=1e-4)
+    assert (scale["a"].low, scale["a"].high) == pytest.approx((0.25, 0.25), rel=1e-4)
+    # Of two leave-one-out curves 2 % apart the jackknife's standard error is 1 %, of one degree of freedom.
+    strokes = describe(curve(replicates=(limbs(0.99 * A_MM), limbs(1.01 * A_MM))), law)[0].parameters
+    assert strokes["B"].high == pytest.approx(math.exp(12.706 * 0.01) / A_MM, rel=1e-4)
+    # Strokes that agree by chance do not make the noise within them small.
+    seen = curve(replicates=steady)
+    force, way, sigma = seen.points
+    way = way + 1e-3 * np.random.default_rng(0).standard_normal(force.size)
+    seen = Curve(seen.base, steady, {}, seen.within_mm, (), (force, way, sigma), 0.5)
+    chosen, best, _ = describe(seen, law)
+    assert best is not None
+    assert best.stderr is not None
+    b = chosen.parameters["B"]
+    assert b.high == pytest.approx(b.value * math.exp(12.706 * float(best.stderr[1]) / b.value), rel=1e-4)
+
+
 def test_no_law_is_told_of_too_few_points() -> None:
     seen = curve()
     few = Curve(seen.base, (), {}, seen.within_mm, (), tuple(p[:2] for p in seen.points), 1.0)  # type: ignore[arg-type]
