@@ -108,7 +108,9 @@ def fit(law: Law, x: Array, y: Array, *, sigma: Array | None = None, start: Arra
                    f"{x.size} points for {k} parameters")
     first = law.guess(x, y) if start is None else np.asarray(start, dtype=np.float64)
     # Parameters on very different scales are brought near 1; positive ones through the logarithm.
-    unit = np.where(positive, 1.0, np.maximum(np.abs(first), 1e-12))
+    # A first value of 0 tells no size; the bounds do.
+    size = np.where(first == 0, [p.upper - p.lower for p in law.parameters], np.abs(first))
+    unit = np.where(positive, 1.0, np.maximum(size, 1e-12))
     w = 1.0 / (s * max(float(np.median(np.abs(y) / s)), 1e-300))
 
     def theta_of(phi: Array) -> Array:

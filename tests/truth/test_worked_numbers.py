@@ -11,7 +11,8 @@ from scipy import integrate, optimize
 from padlab.fitting.fit import fit
 from padlab.fitting.hysteresis import loop_energy_mj, steady_from
 from padlab.fitting.laws import exponential, fibre, flow, linear, power, rubber, sinking
-from padlab.fitting.laws.law import Law
+from padlab.fitting.laws.law import Law, Parameter
+from padlab.fitting.results import Verdict
 from padlab.fitting.set_rules import constant_deflection_set_percent, constant_force_set_percent
 from padlab.records.pad import annulus_area_mm2
 from padlab.signals.contact import crossing
@@ -46,6 +47,38 @@ def test_contact_is_found_at_the_preload():
     baseline = np.median(noisy[x < 0.35])
     # One sample is worth sigma/k = 0.975 um here; 8 + 8 samples do better.
     assert crossing(x, noisy - baseline, at_n=0.20) == pytest.approx(0.529240, abs=0.975e-3)
+
+
+def touch_law():
+    """F = b + c max(0, x - x0)^p, given to the fit as any law is."""
+    def value(x, t):
+        return t[0] + t[1] * np.clip(x - t[2], 0, None) ** t[3]
+
+    def jacobian(x, t):
+        way = np.clip(x - t[2], 0, None)
+        logs = np.log(np.where(way > 0, way, 1.0))
+        return np.column_stack([np.ones_like(x), way ** t[3], -t[1] * t[3] * way ** (t[3] - 1),
+                                t[1] * way ** t[3] * logs])
+
+    parameters = (Parameter("b", "N", "force in the air", -1.0, 1.0),
+                  Parameter("c", "N/mm^p", "size", 1e-3, 1e4),
+                  Parameter("x0", "mm", "touch", -10.0, 10.0),
+                  Parameter("p", "1", "exponent", 1.0, 3.0))
+    return Law("touch", "force_n over displacement_mm", "F = b + c max(0, x - x0)^p", "a power of the way",
+               parameters, value, jacobian, lambda x, y: np.array([0.0, 30.0, 0.51, 1.3]))
+
+
+def test_touch_is_a_parameter_of_a_law_too():
+    # The same limb, seed 1: a fit with a soft_l1 loss (scipy least_squares) gives x0 0.499868, p 1.501, and a
+    # line through the 17 readings about it 0.529006 mm at 0.20 N. Other estimators: to 1e-3.
+    x = np.arange(0, 0.8005, 0.001)
+    noise = np.random.default_rng(1).normal(0, 0.010, x.size)
+    force = 0.020 + 40.0 * np.clip(x - 0.5, 0, None) ** 1.5 + noise
+    found = fit(touch_law(), x[x < 0.65], force[x < 0.65])
+    assert found.verdict is Verdict.GOOD
+    assert found.values[2:] == pytest.approx([0.499868, 1.501], rel=1e-3)
+    assert np.all(np.abs(found.values - [0.020, 40.0, 0.5, 1.5]) < 3 * found.stderr)
+    assert crossing(x, force - np.median(force[x < 0.35]), at_n=0.20) == pytest.approx(0.529006, rel=1e-3)
 
 
 def test_exponential_law():
