@@ -29,6 +29,8 @@ MOVES = 3
 """Each possibility is moved so many times before the readings count for more."""
 KEPT = 6
 """So many moves of the whole are kept at the end."""
+FAINT = 1e-30
+"""A share below this is as good as none."""
 NOISES = (1 / 50, 1 / 2.5)
 """Noise before rounding, in steps: any size between is as likely on the log scale (design choice)."""
 
@@ -148,8 +150,8 @@ class _Possible:
         half = (self.step / 2 / s.noise_mm)[:, None]
         share = special.ndtr(half - away) - special.ndtr(-half - away)
         # Far outside its bounds a reading's share is 0 in numbers; its logarithm goes on falling.
-        told = np.where(share > 1e-30, np.log(np.maximum(share, 1e-30)),
-                        -69.0 - np.maximum(away - half, 0.0) ** 2 / 2)
+        told = np.where(share > FAINT, np.log(np.maximum(share, FAINT)),
+                        np.log(FAINT) - np.maximum(away - half, 0.0) ** 2 / 2)
         return np.asarray(told @ seen.count)
 
 
