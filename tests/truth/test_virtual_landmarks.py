@@ -1,11 +1,15 @@
 """Loss, sinking, seating, set and thickness of virtual pads, with their signs, against noise-free answers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from padlab.calibration.frame import Frame, frame_of
-from padlab.capture.virtual.simulate import simulate
-from padlab.capture.virtual.stocks import MATERIALS
+from padlab.capture.procedure import read_procedure
+from padlab.capture.virtual.simulate import prepared, simulate
+from padlab.capture.virtual.stocks import MATERIALS, make_pad
+from padlab.capture.virtual.truth import truth
 from padlab.fitting.hysteresis import stroke_work_mj
 from padlab.fitting.run_fit import fit_run
 from padlab.records.pad import F0_N
@@ -35,9 +39,21 @@ def test_stiffness_at_the_usual_press(study):
     assert abs(np.median([r["value"] / t - 1 for r, t in zip(at, true, strict=True)])) < 0.02
 
 
-def test_sinking_is_covered(study):
-    pairs = [(f.creep.fraction_per_decade, s.truth.creep_per_decade()) for s, f in study]
-    assert covered(pairs) >= 0.80
+def pressed_at_once(material, lot, seed):
+    """The same pad under a weight that is let down in 0.4 s: what a quick press shows from 1 s to 10 s."""
+    plan = read_procedure("held-note")
+    plan = replace(plan, steps=(*plan.steps[:-1], replace(plan.steps[-1], seconds=15.0)))
+    return truth(prepared(make_pad(material, lot=lot, pad=1, seed=seed), plan), plan).creep_per_decade()
+
+
+def test_sinking_is_that_of_a_quick_press_though_a_hand_presses_slowly(study):
+    """A slow ramp's own sinking from 1 s to 10 s is a quarter less: that is not what is told."""
+    quick = [pressed_at_once(m, 1 + s % 3, 9_100 + s) for m in MATERIALS for s in range(6)]
+    told = [f.creep.fraction_per_decade for _, f in study]
+    held = [q.low <= t <= q.high for q, t in zip(told, quick, strict=True)]
+    assert sum(held) >= 31                                  # of 36, at 95 %: fewer in 1 % of such studies
+    for i, material in enumerate(MATERIALS):
+        assert sum(held[6 * i : 6 * i + 6]) >= 4, material  # fewer by chance in 0.2 %
 
 
 def test_sinking_of_a_steady_hold_is_near_the_truth():
@@ -78,8 +94,6 @@ def test_set_is_positive_and_no_more_than_the_pad_has_sunk(study):
 
 def test_thickness_from_the_bare_anvils():
     """Thickness = bare - pad at F0: the sign and the size, to a few um."""
-    from dataclasses import replace
-
     sim = simulate("sheet cork", seed=9_200)
     record = frame_of(sim.run)
     # The virtual rig's place of the bare anvils at F0, as a blank run would have found it.
