@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from padlab.fitting.creep import Carried, Hold, _widen, half_widths, open_law, sinking_in
+from padlab.fitting.creep import Carried, Hold, OpenLaw, _widen, half_widths, open_law, sinking_in
 from padlab.fitting.fit import Fit, fit
 from padlab.fitting.laws import sinking
 from padlab.fitting.results import Creep, Verdict
@@ -206,3 +206,14 @@ def test_a_covariance_that_is_no_number_any_more_is_none() -> None:
                Verdict.UNDETERMINED, "")
     assert _widen(huge, 0.05).covariance is None
     assert _widen(huge, 1.0).covariance is not None
+
+
+def test_what_an_open_law_leaves_open_is_where_its_lines_lie_and_their_own_errors() -> None:
+    """Two approaches, 1 and 3 to 1 in weight, that have come to 1 and 2 um at the end, known to 0.5 um each."""
+    law = sinking.approach()
+    lines = OpenLaw(law, np.array([10.0, 10.0]), np.array([[1e-3], [2e-3]]),
+                    np.array([[[0.25e-6]], [[0.25e-6]]]), np.array([0.75, 0.25]))
+    place, error = lines.position_mm(np.array([60.0]))
+    assert place == pytest.approx([1.25e-3], rel=1e-9)
+    spread = 0.75 * 0.25e-3**2 + 0.25 * 0.75e-3**2
+    assert error == pytest.approx([math.sqrt(spread + 0.25e-6)], rel=1e-9)
