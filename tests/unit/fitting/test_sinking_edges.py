@@ -209,7 +209,7 @@ def test_a_covariance_that_is_no_number_any_more_is_none() -> None:
 
 
 def test_what_an_open_law_leaves_open_is_where_its_lines_lie_and_their_own_errors() -> None:
-    """Two approaches, 1 and 3 to 1 in weight, that have come to 1 and 2 um at the end, known to 0.5 um each."""
+    """Two approaches, 3 to 1 in weight, that have come to 1 and 2 um at the end, known to 0.5 um each."""
     law = sinking.approach()
     lines = OpenLaw(law, np.array([10.0, 10.0]), np.array([[1e-3], [2e-3]]),
                     np.array([[[0.25e-6]], [[0.25e-6]]]), np.array([0.75, 0.25]))
