@@ -21,6 +21,7 @@ from padlab.fitting.results import CompressionSet, Verdict
 from padlab.fitting.set_rules import constant_deflection_set_percent, constant_force_set_percent
 from padlab.records.pad import F0_N
 from padlab.statistics.quantity import Quantity, to_json, with_doubt
+from padlab.statistics.serial import of_weighted_sum
 
 Array = NDArray[np.float64]
 
@@ -101,11 +102,16 @@ def _lasted_s(prepared: Prepared, s: Stroke) -> float:
     return float(time[min(s.press.stop, time.size) - 1] - time[s.press.peak])
 
 
+def _parabola(s: Array) -> Array:
+    return np.column_stack([np.ones_like(s), s, s * s])
+
+
 def relaxation(prepared: Prepared) -> dict[str, Any] | None:
     """How the force of the longest locked press fell; None without one of 20 s.
 
     A parabola in the logarithm of time through the force, from 1 s after the peak until it was let go:
-    the loss from 1 s to 10 s and from 1 s to the end, as shares of the force at 1 s.
+    the loss from 1 s to 10 s and from 1 s to the end, as shares of the force at 1 s. Their doubt is that of
+    the readings, whose errors go on, and of the force zero; a scale cancels in a share.
     """
     loads = prepared.role("kept")
     if not loads:
@@ -126,16 +132,20 @@ def relaxation(prepared: Prepared) -> dict[str, Any] | None:
     cell = np.minimum((s / (s[-1] + 1e-9) * 24).astype(int), 23)
     n = np.bincount(cell, minlength=24)
     some = n > 0
-    s, f = (np.bincount(cell, v, 24)[some] / n[some] for v in (s, f))
-    design = np.column_stack([np.ones_like(s), s, s * s])
-    beta, *_ = np.linalg.lstsq(design, f, rcond=None)
-    left = f - design @ beta
-    covariance = float(left @ left) / max(s.size - 3, 1) * np.linalg.inv(design.T @ design)
+    middle = np.bincount(cell, s, 24)[some] / n[some]
+    # What a reading adds to each coefficient: by its cell's mean.
+    adds = np.linalg.pinv(_parabola(middle))[:, (np.cumsum(some) - 1)[cell]] / n[cell]
+    beta = adds @ f
+    left = f - _parabola(s) @ beta
+    zero_u = prepared.zero.standard_uncertainty_n
 
     def lost(to: float) -> Quantity:
         c = np.array([0.0, to, to * to])
         share = -float(c @ beta) / float(beta[0])
-        return with_doubt(share, math.sqrt(float(c @ covariance @ c)) / float(beta[0]))
+        by = (-c - share * np.array([1.0, 0.0, 0.0])) / float(beta[0])
+        u, freedom = of_weighted_sum(by @ adds, left)
+        by_zero = abs(share / float(beta[0])) * zero_u
+        return with_doubt(share, [(u, max(freedom - 3, 1.0)), (by_zero, math.inf)])
 
     return {
         "locked_at_n": float(load.press.peak_n), "reference_s": 1, "lasted_s": float(t[-1]),
