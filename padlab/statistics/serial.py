@@ -42,7 +42,7 @@ def of_weighted_sum(weights: Array, residual: Array) -> tuple[float, float]:
     lag = np.arange(1, min(2 * last, n - 1) + 1)
     taper = np.clip(2 - lag / max(last, 1), 0.0, 1.0)
     total = variance * (apart[0] + 2 * float(np.sum(taper * r[lag] * apart[lag])))
-    # A window that is flat may sum to less than nothing; what goes on is taken for no less than what does not.
+    # A window that is flat may sum to less than nothing; what goes on is no less than what does not.
     total = max(total, variance * float(apart[0]))
     freedom = n / (1 + 2 * float(np.sum((taper * r[lag]) ** 2)))
     return math.sqrt(total), freedom
