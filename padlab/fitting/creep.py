@@ -33,6 +33,7 @@ from padlab.fitting.fit import UNDETERMINED_SHARE, Fit, effective_share, fit
 from padlab.fitting.laws import Law, creep_laws
 from padlab.fitting.prepared import Prepared, Stroke
 from padlab.fitting.results import Creep, Verdict
+from padlab.fitting.rounding import rounding_mm
 from padlab.fitting.stepped import Steps, on_steps, sunk_in
 from padlab.records.pad import F0_N
 from padlab.signals.contact import crossing
@@ -148,23 +149,6 @@ def sinking_in(seen: Hold, *, level_n: float, times_s: tuple[float, ...], rig_u_
     return Creep("logarithmic", level, quantity, u, predicted, alternatives, verdict, seen.lasted_s,
                  curve_t_s=t, curve_measured_mm=x, curve_law_t_s=shown, curve_law_mm=drawn.pop("logarithmic"),
                  curve_low_mm=low, curve_high_mm=high, ramp_s=-float(seen.ramp_s[0]), curve_others_mm=drawn)
-
-
-def rounding_mm(step_mm: float, noise_mm: float) -> float:
-    """Standard uncertainty of the mean of many readings of one place, from the step that they are rounded to.
-
-    What rounding leaves of a mean is a wave over the place whose harmonics a bell-shaped noise wipes out one
-    by one: the k-th has the amplitude step/(pi k) exp(-2 (pi k noise/step)^2) (Widrow & Kollar,
-    Quantization Noise, 2008, ch. 19, from memory). Without noise the root mean square is step/sqrt(12).
-
-    >>> round(rounding_mm(0.0127, 0.0), 5), round(rounding_mm(0.001, 0.001), 8)
-    (0.00367, 0.0)
-    """
-    if step_mm <= 0:
-        return 0.0
-    k = np.arange(1, 2000)
-    amplitude = step_mm / (np.pi * k) * np.exp(-2 * (np.pi * k * noise_mm / step_mm) ** 2)
-    return float(np.sqrt(np.sum(amplitude**2) / 2))
 
 
 def _dither_mm(position: Array, step_mm: float, apart: int) -> float:

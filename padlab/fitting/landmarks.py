@@ -9,6 +9,7 @@ import numpy as np
 from padlab.calibration.frame import Frame
 from padlab.fitting.prepared import WORKING_IN, Prepared, Stroke
 from padlab.fitting.results import CompressionSet, FirstPress, Verdict
+from padlab.fitting.rounding import rounding_mm
 from padlab.fitting.set_rules import constant_force_set_percent
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
@@ -71,7 +72,9 @@ def crossing_scatter_mm(prepared: Prepared) -> float:
     recorded = sorted(prepared.role("recorded"), key=lambda s: s.press.number)
     found = [at_force(prepared, recorded, F0_N, i) for i in range(len(recorded))]
     places = [p for p in found if p is not None]
-    least = max(prepared.position_noise_mm, 0.5e-3)
+    # Strokes that begin at one place of a coarse indicator are all rounded alike: they agree, and say nothing.
+    rounding = rounding_mm(prepared.reading_steps[1] or 0.0, prepared.position_noise_mm)
+    least = max(prepared.position_noise_mm, 0.5e-3, rounding)
     if len(places) < 3:
         return 4 * least
     return max(float(np.sqrt(np.mean(np.diff(places) ** 2) / 2)), least)

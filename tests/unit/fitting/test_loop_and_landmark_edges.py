@@ -212,6 +212,9 @@ def test_seating_is_how_far_the_third_stroke_begins_beyond_the_first() -> None:
 def test_a_scatter_is_half_a_micrometre_at_least_and_four_times_that_where_it_was_not_seen() -> None:
     assert crossing_scatter_mm(recorded(40.0, 40.0, 40.0)) == pytest.approx(0.5e-3)
     assert crossing_scatter_mm(recorded(40.0, 40.0)) == pytest.approx(2e-3)
+    # Strokes that are all rounded alike agree, and yet each may stand anywhere within a step.
+    alike = replace(recorded(40.0, 40.0, 40.0), reading_steps=(None, 0.0127), position_noise_mm=0.0)
+    assert crossing_scatter_mm(alike) == pytest.approx(0.0127 / np.sqrt(12), rel=1e-3)
 
 
 def test_a_place_is_asked_of_a_stroke_that_there_is() -> None:

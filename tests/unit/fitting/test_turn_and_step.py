@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from padlab.fitting.creep import rounding_mm
 from padlab.fitting.hysteresis import EARLY, turn_work_mj
 from padlab.fitting.prepared import Prepared, Stroke
+from padlab.fitting.rounding import rounding_mm
 from padlab.signals.contact import ForceZero
 from padlab.signals.cycles import find_presses
 
