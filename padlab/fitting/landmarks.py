@@ -72,7 +72,7 @@ def crossing_scatter_mm(prepared: Prepared) -> float:
     recorded = sorted(prepared.role("recorded"), key=lambda s: s.press.number)
     found = [at_force(prepared, recorded, F0_N, i) for i in range(len(recorded))]
     places = [p for p in found if p is not None]
-    # Strokes that begin at one place of a coarse indicator are all rounded alike: they agree, and say nothing.
+    # Strokes that begin at one place of a coarse indicator are all rounded alike: they agree and say nothing.
     rounding = rounding_mm(prepared.reading_steps[1] or 0.0, prepared.position_noise_mm)
     least = max(prepared.position_noise_mm, 0.5e-3, rounding)
     if len(places) < 3:
