@@ -66,6 +66,11 @@ def test_what_a_lag_adds_is_backlash_times_the_span_of_force():
     whole = BACKLASH_MM * (seen.peak_n - 0.25)
     assert seen.loss_mj.value == pytest.approx(whole, rel=0.05)
     assert seen.loss_mj.value - told.loss_mj.value == pytest.approx(whole / 2, rel=0.02)
+    # Between none and all of it the doubt of the backlash itself counts by a root of a third.
+    rough = with_dial(run, backlash=BACKLASH_MM, doubt=10 * BACKLASH_MM).rig.channel("displacement")
+    widest = loop(prepared, sinks_at_most=0.0, dial=rough).loss_mj
+    assert np.log(widest.high / widest.value) == pytest.approx(
+        1.96 * 10 * whole / np.sqrt(3) / widest.value, rel=0.01)
 
 
 def table(backlash_mm: float, *, both_ways: bool = True) -> ReadingTable:

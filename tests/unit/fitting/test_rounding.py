@@ -9,6 +9,7 @@ import pytest
 
 from padlab.calibration.frame import stated_frame
 from padlab.capture.virtual.simulate import simulate
+from padlab.fitting import compression
 from padlab.fitting.compression import limb_curve
 from padlab.fitting.creep import _history, _level
 from padlab.fitting.prepared import prepare
@@ -130,3 +131,21 @@ def test_the_verdict_of_a_stepped_hold_is_of_the_number_that_is_told() -> None:
         assert told.low < told.value < told.high
     assert hard.verdict is Verdict.UNDETERMINED
     assert felt.fraction_per_decade.half_width < felt.fraction_per_decade.value
+
+
+def test_a_curve_without_a_stroke_has_its_steps_from_the_other_strokes(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or a stroke's own noise would stand in the curve that is to be without it."""
+    asked: list[list[int]] = []
+    real = compression._unrounded
+
+    def unrounded(prepared, strokes, *rest):
+        asked.append([s.press.number for s in strokes])
+        return real(prepared, strokes, *rest)
+
+    monkeypatch.setattr(compression, "_unrounded", unrounded)
+    run = coarse(simulate("sheet cork", seed=31).run)
+    frame = stated_frame(run.rig)
+    curve = limb_curve(prepare(run, frame), run.rig, frame, {})
+    every = [s.press.number for s in curve.used]
+    assert asked[-len(every):] == [[n for n in every if n != left] for left in every]
