@@ -35,7 +35,8 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-TESTS = ("tests/unit/signals", "tests/unit/fitting", "tests/unit/calibration/test_skew.py",
+TESTS = ("tests/unit/signals", "tests/unit/fitting", "tests/unit/statistics/test_serial.py",
+         "tests/unit/calibration/test_skew.py",
          "tests/truth/test_clocks.py", "tests/truth/test_certified_fits.py",
          "tests/truth/test_worked_numbers.py", "tests/truth/test_rubber_data.py",
          "tests/truth/test_dead_weight.py", "tests/truth/test_virtual_landmarks.py")

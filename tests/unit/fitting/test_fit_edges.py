@@ -113,6 +113,8 @@ def test_a_parameter_stands_at_its_bound() -> None:
     assert fit(line(upper=5.1), X, y).verdict is Verdict.GOOD
     stiff = fit(linear.law(), X, X / 2e6)
     assert (stiff.verdict, stiff.reason) == (Verdict.AT_BOUND, "K stands at its upper bound 1e+06 N/mm")
+    for near, told in ((1.00005, Verdict.AT_BOUND), (1.0002, Verdict.GOOD)):
+        assert fit(linear.law(), X, X / (1e-3 * near)).verdict is told
     soft = fit(linear.law(), X, X / 5e-4)
     assert (soft.verdict, soft.reason) == (Verdict.AT_BOUND, "K stands at its lower bound 0.001 N/mm")
 

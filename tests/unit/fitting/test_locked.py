@@ -160,6 +160,8 @@ class TestSet:
         assert rows[0]["set_percent_of_squeeze"]["value"] == pytest.approx(100 * 0.030 / 0.400, rel=1e-6)
         # Two readings of 2 um each (no stroke to learn from: four times the least of 0.5 um).
         assert found.set_mm.high - found.set_mm.value == pytest.approx(1.96 * np.sqrt(2) * 0.002, rel=1e-3)
+        share = found.set_percent.high - found.set_percent.value
+        assert share == pytest.approx(100 * 1.96 * np.sqrt(2) * 0.002 / 2.0, rel=1e-3)
 
     def test_the_last_rest_decides_and_each_is_told(self):
         found, rows = set_after_load(self.squeezed(0.030, 0.018), 2.0)

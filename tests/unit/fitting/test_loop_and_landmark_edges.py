@@ -24,6 +24,7 @@ from padlab.fitting.hysteresis import (
 from padlab.fitting.landmarks import (
     at_force,
     crossing_scatter_mm,
+    first_press,
     full_strokes,
     lasting_set,
     seating,
@@ -207,6 +208,24 @@ def test_seating_is_how_far_the_third_stroke_begins_beyond_the_first() -> None:
     assert found.value == pytest.approx(0.03, abs=1e-6)
     assert found.high - found.value == pytest.approx(t95(4) * 0.004, rel=1e-3)
     assert seating(pad((40.0, 0.0), (40.0, 0.02))) is None
+
+
+def test_a_first_press_is_told_from_the_fresh_pad_s_f0_up_to_near_its_peak() -> None:
+    """A spring of 20 N/mm that begins at 0, and 30 um further on (to 2 um) once it is worked in."""
+    later = [(40.0, 0.03 + 0.002 * (k % 2)) for k in range(5)]
+    strokes = pad((40.0, 0.0), (40.0, 0.02), (40.0, 0.03), *later)
+    found = first_press(strokes)
+    assert found is not None
+    assert (found.force_n[0], found.force_n[-1]) == pytest.approx((F0_N, 0.98 * PEAK_N), rel=0.01)
+    assert found.position_mm == pytest.approx((found.force_n - F0_N) / LOAD, abs=1e-6)
+    assert found.settled_mm == pytest.approx(0.03 + 0.002 * 2 / 5, abs=1e-6)
+    assert found.settled_u_mm == pytest.approx(0.002 / np.sqrt(2) * np.sqrt(1 + 1 / 5), rel=1e-3)
+    # No first press: it is not the fresh pad's, or hardly any stroke followed.
+    assert first_press(pad((40.0, 0.0), (40.0, 0.02))) is None
+    later_only = replace(strokes, strokes=tuple(s for s in strokes.strokes if s.role != "working-in"))
+    assert first_press(later_only) is None
+    fresh_only = replace(strokes, strokes=tuple(s for s in strokes.strokes if s.role == "working-in"))
+    assert first_press(fresh_only) is None
 
 
 def test_a_scatter_is_half_a_micrometre_at_least_and_four_times_that_where_it_was_not_seen() -> None:

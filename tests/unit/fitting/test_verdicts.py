@@ -1,5 +1,7 @@
 """Each verdict is reached, and none of them by a library's flag."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -49,6 +51,9 @@ def test_not_moved():
     found = fit(blind, X, np.full_like(X, 3.0))
     assert found.verdict is Verdict.NOT_MOVED
     assert "b does not move" in found.reason
+    # By no more than rounding is not at all, however sure the search seems of it.
+    faint = replace(blind, jacobian=lambda x, p: np.column_stack([np.ones_like(x), 1e-14 * x]))
+    assert fit(faint, X, np.full_like(X, 3.0)).verdict is Verdict.NOT_MOVED
 
 
 def test_residual_pattern():
