@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, labels: Path | None,
             workers: int | None, scheduler: str | None, as_json: bool) -> None:
-    r"""Which pad for every stop of an instrument, and how thick to cut it.
+    """Which pad for every stop of an instrument, and how thick to cut it.
 
     Signs: a port error is + where the piston stands too far DOWN (away from the button), however the
     instrument lies.
