@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from padlab.cli.words import plain
+from padlab.cli.words import WholeNumber, plain
 
 if TYPE_CHECKING:
     from padlab.bench.door import Place
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
                                             "chosen on the page.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8642, show_default=True, metavar="N",
+@click.option("--port", type=WholeNumber(0, 65535), default=8642, show_default=True, metavar="N",
               help="Port of the page; 0: any that is free.")
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
               help="An address of this machine that others reach: there the page can be watched, and the run "

@@ -12,7 +12,7 @@ import click
 
 from padlab.cli.consent import motor_of
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
     from padlab.capture.prompts import Said
@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 @click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
 @click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
 @click.option("--conditioning", metavar="TEXT", help="How the pad was kept before.")
-@click.option("--latitude", type=click.FloatRange(-90, 90), metavar="DEG",
+@click.option("--latitude", type=Number(-90, 90), metavar="DEG",
               help="Dead weights: where the rig stands, such as 54 (south is negative).")
-@click.option("--height", type=click.FloatRange(-500, 9000), metavar="M",
+@click.option("--height", type=Number(-500, 9000), metavar="M",
               help="Dead weights: its height above the sea; 0 if not given.")
 @click.option("--yes-after", metavar="TIME",
               help="Dead weights: nobody presses Enter; each counts as on when the indicator has moved and "

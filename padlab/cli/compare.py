@@ -14,7 +14,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
-from padlab.cli.words import plain
+from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
@@ -77,10 +77,11 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
 @click.option("--thickness", "thickness_mm", callback=quantity_option("length", low=0.05, high=50),
               metavar="LENGTH",
               help="Thickness under the usual press at which all are compared.")
-@click.option("--service-years", type=click.FloatRange(0, 200, min_open=True),
-              help="With the next two: total drift.")
-@click.option("--strokes-per-day", type=click.FloatRange(0, 1e7, min_open=True))
-@click.option("--days-per-week", type=click.FloatRange(0, 7, min_open=True))
+@click.option("--service-years", type=Number(0, 200, min_open=True), metavar="YEARS",
+              help="With the next two: total drift, wear and warm-up in it.")
+@click.option("--strokes-per-day", type=Number(0, 1e7, min_open=True), metavar="N",
+              help="How often the valve is pressed on a day of playing.")
+@click.option("--days-per-week", type=Number(0, 7, min_open=True), metavar="N", help="Days of playing.")
 @click.option("--stop", type=click.Choice(["up", "down"]), default="down", show_default=True,
               help="Which stop.")
 @shared_out

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import Day, plain
 
 
 @click.command(name="shelf")
@@ -19,7 +19,7 @@ from padlab.cli.words import plain
 @click.option("--lot", metavar="LOT", help="Only this lot.")
 @click.option("--kind", metavar="KIND", help="Only runs of this kind: pad, touch, blank, check ...")
 @click.option("--procedure", metavar="NAME", help="Only runs of this procedure.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
+@click.option("--since", type=Day(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     shelf: Path, material: str | None, lot: str | None, kind: str | None, procedure: str | None,

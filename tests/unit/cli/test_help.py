@@ -34,3 +34,42 @@ def test_no_help_shows_a_mark_that_was_meant_for_the_program():
     found = helps()
     assert {f"padlab {name}" for name in COMMANDS} <= set(found) | {"padlab calibrate"}
     assert [name for name, text in found.items() if "\\b" in text or "\b" in text] == []
+
+
+def test_every_option_is_explained_and_in_words_of_the_bench():
+    found = helps()
+    for name, text in found.items():
+        for word in ("FLOAT", "INTEGER", "RANGE", "creep"):
+            assert word not in text, f"{word} in {name} --help"
+        listed = text.partition("Commands:\n")[2].splitlines()
+        assert [line for line in listed if line.endswith("...")] == [], f"cut short in {name} --help"
+
+    def silent(group, name):
+        with click.Context(group) as ctx:
+            for one in group.list_commands(ctx):
+                command = group.get_command(ctx, one)
+                if isinstance(command, click.Group):
+                    yield from silent(command, f"{name} {one}")
+                yield from (f"{name} {one} {option.opts[0]}" for option in command.params
+                            if isinstance(option, click.Option) and not option.help)
+
+    assert list(silent(cli, "padlab")) == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["life", "x", "--limit", "3thou", "--days-per-week", "6", "--strokes-per-day", "2,000"],
+         "'2,000' has a comma in its number; write it without, such as 2000 or 2.5"),
+        (["life", "x", "--limit", "3thou", "--days-per-week", "six", "--strokes-per-day", "2000"],
+         "'six' is not a valid number"),
+        (["fit", "x", "--workers", "2.5"], "'2.5' is not a valid whole number"),
+        (["shelf", "x", "--since", "29.11.2026"], "'29.11.2026' is no date; write it as 2026-11-29"),
+        (["import", "x", "--start", "29.11.2026"],
+         "'29.11.2026' is no date; write it as 2026-11-29 or 2026-11-29T14:30"),
+    ],
+)
+def test_a_number_or_a_date_written_otherwise_is_told_how(padlab, arguments, words):
+    code, _, err = padlab(*arguments)
+    assert code == 2
+    assert words in err
