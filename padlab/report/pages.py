@@ -19,11 +19,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from padlab import __version__
+from padlab.calibration.budget import WORDS
 from padlab.cautions import CAUTIONS
 from padlab.decisions.rows import Comparison, StockRow
 from padlab.errors import InputError
 from padlab.report import figures, numbers, panels, run_figures, run_story, story, strips
-from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
+from padlab.report.budget_bars import budget_bars, shown_groups
 from padlab.words import plain
 
 if TYPE_CHECKING:

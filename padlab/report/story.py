@@ -11,10 +11,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from padlab.calibration.budget import WORDS
 from padlab.decisions.rows import Comparison, PadRow, StockRow
 from padlab.decisions.told_apart import RigRow
 from padlab.marks import CODES, Mark, Weight
-from padlab.report.budget_bars import WORDS
 from padlab.report.numbers import chance, length, limit, listed, share, thickness
 
 WEIGHT_WORDS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
