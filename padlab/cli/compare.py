@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
     from padlab.decisions.total import ServiceLoss
 
+SMALLEST_FACE_MM = 2.0
+"""A face of a few tenths is one whose mm were typed as thou."""
+
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
 
@@ -55,7 +58,8 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
     outer, inner = parts.groups()
     if re.fullmatch(r"[\d.]+", outer):
         outer += re.sub(r"^[\d.\s]+", "", inner)
-    outer_mm, inner_mm = (typed_quantity(side, "length", 0.1, 500) for side in (outer, inner))
+    outer_mm = typed_quantity(outer, "length", SMALLEST_FACE_MM, 500)
+    inner_mm = typed_quantity(inner, "length", 0, 500)               # 0mm: a disc without a hole
     if not inner_mm < outer_mm:
         raise click.BadParameter("the outer diameter must be the larger")
     return outer_mm, inner_mm
@@ -130,7 +134,7 @@ def command(
     if as_json:
         print_json(comparison.to_json())
     else:
-        _show(comparison)
+        _show(comparison, service)
         if out is not None:
             click.echo(f"\nThe page: {plain(str(out))}")
     click.echo("time: " + ", ".join(f"{name} {seconds:.2f} s" for name, seconds in spent.items()), err=True)
@@ -171,7 +175,7 @@ VERDICTS = {"within": "keeps within the limit", "beyond": "goes beyond the limit
             "undecided": "cannot be told yet"}
 
 
-def _show(comparison: Comparison) -> None:
+def _show(comparison: Comparison, service: dict[str, float] | None) -> None:
     from padlab.report.story import tell
     from padlab.units import both_lengths
     from padlab.words import one_line
@@ -192,6 +196,8 @@ def _show(comparison: Comparison) -> None:
         click.echo("\nStocks that share a letter are not told apart.")
         for line in (*told.by_method, *told.beside):
             click.echo(one_line(line.replace("µm", "um")))
+        for line in [] if service is None else _over_service(comparison, service):
+            click.echo(one_line(line))
         for words in told.for_all:
             click.echo(one_line(f"caution, all stocks: {words}"))
     for line in (*told.ties_told, *told.rig_worth):
@@ -206,6 +212,25 @@ def _show(comparison: Comparison) -> None:
     for mark in comparison.marks:
         if mark.weight != "note":
             click.echo(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
+
+
+def _over_service(comparison: Comparison, service: dict[str, float]) -> list[str]:
+    """Total drift, stock by stock; where it is not known, what lacks."""
+    from padlab.report.numbers import listed
+    from padlab.units import both_lengths
+
+    lines = [f"Over {service['years']:g} years of {service['strokes_per_day']:g} strokes a day, "
+             f"{service['days_per_week']:g} days a week, wear and warm-up in it, 19 notes of 20 stay within:"]
+    for row in comparison.ranking:
+        total, name = row.drift_total_p95_mm, row.material[:1].upper() + row.material[1:]
+        if total is None:
+            lacks = listed([part.replace("_", "-") for part in row.missing], last="or")
+            lines.append(f"{name}: not determined" + (f": its {lacks} over that time is not known." if lacks else "."))
+        else:
+            between = "" if total.low is None or total.high is None else \
+                f", 95 % sure between {both_lengths(total.low)} and {both_lengths(total.high)}"
+            lines.append(f"{name}: {both_lengths(total.value)}{between}.")
+    return lines
 
 
 def _words(row: StockRow) -> list[str]:

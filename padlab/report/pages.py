@@ -90,7 +90,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
               for n, fit in enumerate(fits)]
     return environment().get_template("runs.html.j2").render(
         made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, curves, strict=True)),
-        pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
+        pairs=[(pair, pair.verdict) for pair in pairs], not_fitted=list(not_fitted))
 
 
 def write_runs(fits: Sequence[RunFit], out: Path, *, pairs: Sequence[Apart],
@@ -213,6 +213,7 @@ def environment() -> Environment:
         limit=numbers.limit,
         listed=numbers.listed,
         opening=story.opening,
+        sure_between=story.sure_between,
         freedom=numbers.freedom,
         source_words=lambda name: WORDS.get(name, name),
         sources_of=lambda rig: tuple(dict.fromkeys(g for s in rig.stocks for g in shown_groups(s.budget))),
@@ -225,4 +226,6 @@ def environment() -> Environment:
 def _plain_value(value: Any) -> Any:
     from markupsafe import Markup
 
-    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return numbers.in_micrometres(plain(value))
