@@ -119,7 +119,7 @@ def _first(one: StopChoice) -> str:
     if best is None:
         return head + "no stock may be recommended, see below"
     return head + one_line(f"{best.material}, {best.cut_thou:g} thou ({_mm(best.cut_thou)})"
-                           f"; {_reads(best.checks[0])}")
+                           f"{_built_on(best)}; {_reads(best.checks[0])}")
 
 
 def _reads(check: Check) -> str:
@@ -145,9 +145,10 @@ def _stop(one: StopChoice, cautions: dict[str, int]) -> list[str]:
     if best is None:
         lines = [head + "NO STOCK MAY BE RECOMMENDED", *read, *lines]
     else:
-        lines = [head + one_line(f"{best.material}, cut to {best.cut_thou:g} thou ({_mm(best.cut_thou)})"),
+        lines = [head + one_line(f"{best.material}, cut to {best.cut_thou:g} thou ({_mm(best.cut_thou)})"
+                                 f"{_built_on(best)}"),
                  *read, *lines, *_cut(best)]
-    lines += [f"  {one_line(c.material)}: {c.cut_thou:g} thou; {_trade(c)}" for c in one.others]
+    lines += [f"  {one_line(c.material)}: {c.cut_thou:g} thou{_built_on(c)}; {_trade(c)}" for c in one.others]
     lines += ["  " + one_line(f"refused: {r.material}: {r.reason}") for r in one.refused]
     if one.tied:
         lines.append("  " + one_line("not told apart from it by drift: " + ", ".join(one.tied)))
@@ -169,11 +170,20 @@ def _cut(best: Candidate) -> list[str]:
                      f"go {best.go_thou:g}, no-go {best.no_go_thou:g}")
     lines += [f"  {_reads(check)}" for check in best.checks]
     if best.sheet is not None:
-        shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
-        layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"
         lines.append("  " + one_line(f"from the {best.sheet.thickness_mm / MM_PER_THOU:g} thou sheet of lot "
-                                     f"{best.sheet.lot}{shims}{layers}"))
+                                     f"{best.sheet.lot}{_built_on(best)}"))
     return [*lines, f"  {_trade(best)}"]
+
+
+def _built_on(one: Candidate) -> str:
+    """The shims and layers that a cut counts on: without them it is another cut."""
+    from padlab.units import MM_PER_THOU
+
+    if one.sheet is None:
+        return ""
+    layers = "" if one.sheet.layers == 1 else f" in {one.sheet.layers} layers"
+    shims = " + ".join(f"{s / MM_PER_THOU:g}" for s in one.sheet.shims_mm)
+    return layers + (f" with {shims} thou of shim" if shims else "")
 
 
 def _trade(one: Candidate) -> str:
@@ -191,9 +201,10 @@ def _trade(one: Candidate) -> str:
     q = one.renew_years
     if q is None:
         parts.append("renewal not determined")
+    elif q.low is None:
+        parts.append(f"outlasts the service of {span(q.value)}: look at it then")
     else:
-        between = "" if q.low is None else f" [{spans(q.low, q.high)}]"
-        parts.append(f"renew after {span(q.value)}{between}")
+        parts.append(f"renew after {span(q.value)} [{spans(q.low, q.high)}]")
     if one.travel_to_metal_mm is not None:
         parts.append(f"{_within(one.travel_to_metal_mm)} from metal at the hardest press")
     return "; ".join(parts)

@@ -36,10 +36,23 @@ def command(folder: Path, as_json: bool) -> None:
         return
     if not rows:
         click.echo("no fitting is on file there: padlab fitted INSTRUMENT.toml SHELF keeps one")
-    for line in _table(rows):
+    for line in (*_table(rows), *_notes(rows)):
         click.echo(line)
     for path, fault in unreadable:
         click.echo(one_line(f"not read: {path}: {fault.message}"))
+
+
+def _ends_with_service(row: Due) -> bool:
+    return any(m.code == "only_service" for m in row.marks)
+
+
+def _notes(rows: list[Due]) -> list[str]:
+    """What an end of service and a missing date mean, once."""
+    from padlab.words import one_line
+
+    meant = (("only_service", "end of service"), ("no_wear_data", "not determined"))
+    return [one_line(f"{cell}: {next(m.message for row in rows for m in row.marks if m.code == code)}")
+            for code, cell in meant if any(m.code == code for row in rows for m in row.marks)]
 
 
 def _table(rows: list[Due]) -> list[str]:
@@ -48,7 +61,8 @@ def _table(rows: list[Due]) -> list[str]:
 
     cells = [["renew on", "95 % between", "instrument", "valve", "stop", "stock", "fitted on"]]
     for row in rows:
-        between = "" if row.low is None or row.high is None else f"{row.low} and {row.high}"
+        between = "end of service" if _ends_with_service(row) else "" if row.low is None or row.high is None \
+            else f"{row.low} and {row.high}"
         cells.append([str(row.on) if row.on else "not determined", between,
                       *(one_line(t) for t in (row.label, row.valve, row.side, row.material)),
                       str(row.fitted_on)])
