@@ -44,7 +44,10 @@ FACTORS: dict[str, dict[str, float]] = {
 }
 
 _NEARLY = {"c": "degC", "°c": "degC", "celsius": "degC", "newton": "N", "inch": "in", '"': "in",
-           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "oz": "ozf", "mil": "thou"}
+           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "lbs": "lbf", "pounds": "lbf",
+           "oz": "ozf", "ounces": "ozf", "newtons": "N", "inches": "in", "mil": "thou", "mils": "thou",
+           "thous": "thou", "th": "thou", "micron": "um", "microns": "um", "grams": "gf", "kilos": "kgf",
+           "seconds": "s", "minutes": "min", "hour": "h"}
 """What people write for a unit, and the one that they mean; it is offered, never taken."""
 
 _TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.words import WholeNumber, plain
+from padlab.words import quoted
 
 if TYPE_CHECKING:
     from padlab.bench.door import Place
@@ -51,7 +52,7 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
         raise click.UsageError("--url goes with --rig")
     described = read_rig(rig).with_urls(urls) if rig is not None else None
     if shelf.exists() and not shelf.is_dir():
-        raise InputError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf", seen="a file")
+        raise InputError(f"{quoted(shelf)} is no folder", expected="a shelf", seen="a file")
     places, sockets = places_at(host, port)
     bench, ending = Bench(shelf, described), threading.Event()
 

@@ -50,7 +50,7 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
 
     In place of the instrument file a fitting that padlab fitted has kept serves too: the pads are cut again
     without the instrument, by what it asked for and what the check read, from the lots now on the shelf.
-    """
+    """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     for option, path in (("--out", out), ("--labels", labels)):
         if path is not None and not path.parent.is_dir():
             raise click.BadParameter(f"there is no folder {plain(str(path.parent))}", param_hint=option)

@@ -225,7 +225,8 @@ def _over_service(comparison: Comparison, service: dict[str, float]) -> list[str
         total, name = row.drift_total_p95_mm, row.material[:1].upper() + row.material[1:]
         if total is None:
             lacks = listed([part.replace("_", "-") for part in row.missing], last="or")
-            lines.append(f"{name}: not determined" + (f": its {lacks} over that time is not known." if lacks else "."))
+            why = f": its {lacks} over that time is not known" if lacks else ""
+            lines.append(f"{name}: not determined{why}.")
         else:
             between = "" if total.low is None or total.high is None else \
                 f", 95 % sure between {both_lengths(total.low)} and {both_lengths(total.high)}"

@@ -132,7 +132,8 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
     for row in c["position_mm"] if at_forces else ():
         lines.append(_line(f"position at {row['force_n']:g} N", _unreached(row, fit) or _length(row)))
     for row in c["tangent_stiffness_n_per_mm"]:
-        lines.append(_line(f"stiffness at {row['force_n']:g} N", _unreached(row, fit) or _number(row, "N/mm")))
+        words = _unreached(row, fit) or _number(row, "N/mm")
+        lines.append(_line(f"stiffness at {row['force_n']:g} N", words))
     if h and h["loss_fraction"]:
         lines.append(_line("springback loss", _number(_percent(h["loss_fraction"]), "%")))
     lines += _held(fit.json["creep"], at_times)
@@ -231,7 +232,8 @@ def _doubt(fit: RunFit, *, whole: bool) -> list[str]:
         shown = "very many" if freedom is None or freedom >= 999.5 else f"{freedom:.0f}"
         lines.append(f"    (one standard deviation each; {shown} degrees of freedom together)")
     elif budget.unknown:
-        lines.append(_line("  not known, not in it", ", ".join(WORDS.get(u.group, u.group) for u in budget.unknown)))
+        lacking = ", ".join(WORDS.get(u.group, u.group) for u in budget.unknown)
+        lines.append(_line("  not known, not in it", lacking))
     return [*lines, f"  {told['verdict']}"]
 
 

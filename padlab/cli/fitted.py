@@ -134,8 +134,8 @@ def _not_kept(choice: Choice, done: Done) -> list[str]:
 
     return [*(one_line(f"valve {valve}, {side} stop: skipped, nothing is kept of it")
               for valve, side in sorted(done.skipped)),
-            *(one_line(f"valve {none.valve}, {none.side} stop: NO CUT, nothing is kept of it; padlab choose says "
-                       "what is missing") for none in choice.no_cut)]
+            *(one_line(f"valve {none.valve}, {none.side} stop: NO CUT, nothing is kept of it; padlab choose "
+                       "says what is missing") for none in choice.no_cut)]
 
 
 def _told(kept: Fitted) -> list[str]:

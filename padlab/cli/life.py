@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 @click.option("--stop", type=click.Choice(["up", "down"]), default="down", show_default=True,
               help="Which stop: the up stop sets by the calendar as well.")
 @click.option("--aged-at", "aged_c", callback=quantity_option("temperature", low=-90, high=300),
-              metavar="TEMPERATURE", help="Of a hot test, such as 70degC: what a day of it stands for, with --service-at.")
+              metavar="TEMPERATURE",
+              help="Of a hot test, such as 70degC: what a day of it stands for, with --service-at.")
 @click.option("--service-at", "service_c", callback=quantity_option("temperature", low=-90, high=100),
               metavar="TEMPERATURE", help="Where the pads are played, such as 23degC.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html", help="The page.")
@@ -64,7 +65,7 @@ def command(shelf: tuple[str, ...], limit_mm: float, strokes_per_day: float, day
     for line in _told(found):
         click.echo(plain(line))
     if out is not None:
-        click.echo(f"\nWritten: {plain(str(out))}")
+        click.echo(f"\nThe page: {plain(str(out))}")
 
 
 def _told(found: Renewals) -> list[str]:

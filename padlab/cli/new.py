@@ -8,6 +8,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.words import WholeNumber
+from padlab.words import quoted
 
 KINDS = ("pad", "spec", "instrument", "shop", "touch", "procedure", "rig")
 
@@ -34,7 +35,7 @@ def command(kind: str, out: Path | None, valves: int, as_json: bool) -> None:
                 file.write(text)
         except (OSError, ValueError) as fault:
             raise InputError(
-                f"{str(out)[:200]!r} cannot be written", expected="a new file in a folder that is there",
+                f"{quoted(out)} cannot be written", expected="a new file in a folder that is there",
                 seen=fault.strerror if isinstance(fault, OSError) else str(fault),
                 remedy="choose another name; padlab writes over nothing", where={"path": str(out)[:200]},
             ) from fault

@@ -125,10 +125,11 @@ def _touch(name: str, runs: Sequence[str], holding_n: float) -> Touch:
     from padlab.records.named import shelves
     from padlab.records.shelf import find_runs
     from padlab.signals.contact import force_zero
+    from padlab.words import quoted
 
     found = find_runs([name], near=[Path.cwd(), *shelves(runs)])
     if len(found) != 1:
-        raise InputError(f"--touch {name[:200]!r} names {len(found)} runs", expected="one recording",
+        raise InputError(f"--touch {quoted(name)} names {len(found)} runs", expected="one recording",
                          seen=f"{len(found)} runs")
     run: Run = found[0]
     run.need(kinds=("touch", "pad"), columns=("time_s", "force_n"), by="replay")

@@ -11,6 +11,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.words import Day, plain
+from padlab.words import quoted
 
 
 @click.command(name="shelf")
@@ -37,8 +38,10 @@ def command(
     if kind is not None and kind not in KINDS:
         raise click.BadParameter(f"{kind!r} is none of {', '.join(KINDS)}", param_hint="--kind")
     if not _is_folder(shelf):
-        raise RunError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf",
-                       seen="no such folder", where={"path": str(shelf)[:200]})
+        is_file = shelf.exists() if len(str(shelf)) < 4096 and "\0" not in str(shelf) else False
+        raise RunError(f"{quoted(shelf)} is no folder", expected="a shelf: the folder that holds runs/",
+                       seen="a file" if is_file else "no such folder", where={"path": str(shelf)[:200]},
+                       remedy="name the shelf as it is spelt in this folder, or by its whole path")
     on_file, faults = list_runs(Shelf(shelf))
     wanted = {"material": material, "lot": lot, "kind": kind, "procedure": procedure}
     rows = [r for r in on_file if all(v is None or r[k] == v for k, v in wanted.items())
@@ -50,13 +53,16 @@ def command(
     elif rows:
         _show(rows)
     else:
-        click.echo(plain(_nothing(on_file, wanted)), err=True)
+        click.echo(plain(_nothing(shelf, on_file, wanted)), err=True)
 
 
-def _nothing(on_file: list[dict[str, Any]], wanted: dict[str, str | None]) -> str:
+def _nothing(shelf: Path, on_file: list[dict[str, Any]], wanted: dict[str, str | None]) -> str:
     """Why the list is empty: what there is in place of what was asked for."""
+    if not on_file and (shelf / "datapackage.json").is_file():
+        return "this is one run, not a shelf: padlab fit tells what it says of its pad"
     if not on_file:
-        return "no runs on this shelf"
+        return ("no runs on this shelf: padlab capture RIG PROCEDURE --out SHELF or padlab import TABLE "
+                "--out SHELF puts one there")
     for key, value in wanted.items():
         there = sorted({str(r[key]) for r in on_file if r[key] is not None})
         if value is not None and value not in there:

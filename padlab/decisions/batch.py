@@ -1,8 +1,8 @@
 """The verdict on a lot: accept, refuse or test more, per characteristic and overall.
 
-``test more`` has three grounds and no other: fewer pads than the rule needs were tested, a pad's run is marked
-stop and was not repeated, or the spec names a double plan whose first sample lies between. Never because
-the answer is inconvenient: a lot that misses its constant by a hair is refused.
+``test more`` has three grounds and no other: fewer pads than the rule needs were tested, a pad's run is
+marked stop and was not repeated, or the spec names a double plan whose first sample lies between. Never
+because the answer is inconvenient: a lot that misses its constant by a hair is refused.
 
 Which rule when: the estimated share outside; counted, where the spec says so or the pads are not normal
 (Shapiro and Wilk, at a twentieth of the producer's risk, which the plan has set aside for it). A pad that

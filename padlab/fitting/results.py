@@ -48,7 +48,8 @@ class Verdict(StrEnum):
         'what it leaves has a pattern'
         """
         return {
-            Verdict.GOOD: "good", Verdict.AT_BOUND: "stands at its bound", Verdict.UNDETERMINED: "undetermined",
+            Verdict.GOOD: "good", Verdict.AT_BOUND: "stands at its bound",
+            Verdict.UNDETERMINED: "undetermined",
             Verdict.NOT_MOVED: "the readings say nothing of it",
             Verdict.RESIDUAL_PATTERN: "what it leaves has a pattern",
             Verdict.STOPPED_EARLY: "the search ended too early", Verdict.TOO_FEW_POINTS: "too few readings",

@@ -9,7 +9,7 @@ from padlab.fitting.results import RunFit, Verdict
 from padlab.marks import Weight
 from padlab.report.numbers import between, length, share, share_between, thickness
 from padlab.statistics.quantity import Quantity
-from padlab.units import three_digits, thou
+from padlab.units import thou, three_digits
 
 _WEIGHTS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
 

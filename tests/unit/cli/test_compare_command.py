@@ -116,7 +116,8 @@ def test_touch_from_a_file_and_from_a_run(folder, tmp_path, capsys):
 
 @pytest.mark.parametrize("arguments", [
     ["--limit", "8"], ["--limit", "8N"], ["--limit", "-1thou"], ["--limit", "nan"], ["--face", "19"],
-    ["--face", "8mmx19mm"], ["--face", "19x8"], ["--face", "15x7thou"], ["--thickness", "1e9mm"], ["--stop", "left"],
+    ["--face", "8mmx19mm"], ["--face", "19x8"], ["--face", "15x7thou"], ["--thickness", "1e9mm"],
+    ["--stop", "left"],
     ["--service-years", "8"], ["--out", "no/such/folder/r.html"], ["--holding", "\x1b[31m"],
 ])
 def test_wrong_use_is_exit_2(folder, capsys, arguments):
@@ -180,8 +181,8 @@ def test_total_drift_of_the_invented_stocks_that_were_worn(capsys, tmp_path):
     far = json.loads(run(capsys, str(tmp_path / "shelf"), "--json", "--service-years", "40", *service[2:])[1])
     assert "thinning" in far["ranking"][0]["missing"]
     words = run(capsys, str(tmp_path / "shelf"), *service)[1].replace("\n", " ")
-    shown = re.search(r"Over 6 years of 2000 strokes a day, 6 days a week.*Dense green polymer: (\S+) um .*?, "
-                      r"95 % sure between (\S+) um .* and (\S+) um", words)
+    shown = re.search(r"Over 6 years of 2000 strokes a day, 6 days a week.*Dense green polymer: (\S+) um .*?"
+                      r", 95 % sure between (\S+) um .* and (\S+) um", words)
     assert [float(n) for n in shown.groups()] == pytest.approx(
         [1e3 * total[end] for end in ("value", "low", "high")], abs=0.06)
     words = run(capsys, str(tmp_path / "shelf"), "--service-years", "40", *service[2:])[1]

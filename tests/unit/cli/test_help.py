@@ -73,3 +73,32 @@ def test_a_number_or_a_date_written_otherwise_is_told_how(padlab, arguments, wor
     code, _, err = padlab(*arguments)
     assert code == 2
     assert words in err
+
+
+def test_a_unit_that_is_nearly_right_is_offered(padlab):
+    for typed, meant in (("5mils", "5thou"), ("40microns", "40um"), ("0.2inches", "0.2in")):
+        code, _, err = padlab("compare", "x", "--limit", typed)
+        assert code == 2
+        assert f"try: write it as {meant}" in err
+    for typed, meant in (("5lbs", "5lbf"), ("12newtons", "12N")):
+        assert f"try: write it as {meant}" in padlab("fit", "x", "--at-force", typed)[2]
+
+
+def test_what_was_named_in_place_of_a_shelf_is_told(padlab, tmp_path, monkeypatch):
+    (tmp_path / "sample_runs" / "runs").mkdir(parents=True)
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "A3.toml").write_text("x = 1\n")
+    monkeypatch.chdir(tmp_path)
+    for name, words in (
+        ("sample_run", "did you mean 'sample_runs'?"),
+        ("empty", "seen: a folder without runs\n  try: padlab capture RIG PROCEDURE --out SHELF"),
+        ("A3.toml", "seen: a file\n  try: name the shelf or the run's folder"),
+        (".", "seen: a folder of shelves\n  try: name one of them: 'sample_runs'"),
+        ("C:\\shelf\\runs", "'C:\\shelf\\runs' is no run and no shelf"),
+    ):
+        code, _, err = padlab("fit", name)
+        assert code == 1
+        assert words in err
+    assert "seen: a file" in padlab("shelf", "A3.toml")[2]
+    assert "puts one there" in padlab("shelf", "empty")[2]
+    assert "'C:\\a\\b.csv' cannot be read" in padlab("import", "C:\\a\\b.csv")[2]

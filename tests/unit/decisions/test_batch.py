@@ -193,7 +193,8 @@ def test_double_plan_decides_the_clear_cases_first():
     assert "test 21 more pads" in between.reasons[0]
     assert judged(sample(43, mean=LIMIT - 1.9 * 0.01, sd=0.01), more=more).verdict is ACCEPT
     assert judged(sample(43, mean=LIMIT - 1.8 * 0.01, sd=0.01), more=more).verdict is REFUSE
-    assert judged(sample(21, mean=0.1, sd=0.01), more=more).reasons == ("21 of the 22 pads that the rule needs were tested",)
+    few = judged(sample(21, mean=0.1, sd=0.01), more=more)
+    assert few.reasons == ("21 of the 22 pads that the rule needs were tested",)
 
 
 def test_sheets_that_differ_make_pads_worth_less():

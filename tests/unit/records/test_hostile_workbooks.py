@@ -119,7 +119,7 @@ def test_names_inside_the_archive_are_never_unpacked_to_disk(tmp_path, monkeypat
 
 
 def test_a_damaged_workbook_is_not_taken_for_a_text_in_another_encoding(tmp_path):
-    """Whatever is left of it: without its beginning, without its end, and where nothing of it can be known."""
+    """Without its beginning, without its end, and where nothing of it can be known."""
     whole = packed()
     noise = random.Random(1).randbytes(3000)
     for name, data, words in (
