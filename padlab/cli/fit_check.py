@@ -27,7 +27,7 @@ def told(checks: Sequence[LawCheck]) -> list[str]:
                               p.standard_error_differs))
     lines.append("    (standard errors as of independent points, which is what lmfit takes them for)")
     if any(check.about == "sinking" for check in checks):
-        lines += ["    (sinking as it was recorded: what a wandering force may have shaken in is still in it,",
+        lines += ["    (sinking as it was recorded: what a wandering force may have shaken in is in it,",
                   "    and half of that is taken off the sinking under a held note above)"]
     return lines
 

@@ -47,8 +47,8 @@ class Day(click.DateTime):
             self.fail(f"{plain(str(value))[:40]!r} is no date; write it as {example}", param, ctx)
 
 
-def _no_comma(kind: Number | WholeNumber, value: Any, param: click.Parameter | None, ctx: click.Context | None,
-              example: str) -> None:
+def _no_comma(kind: Number | WholeNumber, value: Any, param: click.Parameter | None,
+              ctx: click.Context | None, example: str) -> None:
     if isinstance(value, str) and "," in value:
         kind.fail(f"{plain(value)[:40]!r} has a comma in its number; write it without, such as {example}",
                   param, ctx)

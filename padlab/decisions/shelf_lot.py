@@ -83,8 +83,8 @@ def judged_lot(shelf: Path, spec: Spec, lot: str, *, player: Player, fit: FitEac
 
 def _no_stock(on_file: list[Run], spec: Spec) -> str:
     """That the shelf has nothing of the stock, and what it has in its place."""
-    pads, gauges = [r.pad for r in on_file if r.pad], [r.gauge for r in on_file if r.gauge]
-    others = sorted({one.material for one in (*pads, *gauges)})
+    pads = {r.pad.material for r in on_file if r.pad}
+    others = sorted(pads | {r.gauge.material for r in on_file if r.gauge})
     there = ", ".join(repr(name[:60]) for name in others[:30] if name != spec.material) or "no other stock"
     return f"nothing of {spec.material[:60]!r} that can be judged; on file: {there}"
 

@@ -461,7 +461,8 @@ def _what_is_there(name: str) -> tuple[str, str]:
             if shelves:
                 return "a folder of shelves", f"name one of them: {', '.join(map(quoted, shelves[:8]))}"
             return ("a folder without runs",
-                    "padlab capture RIG PROCEDURE --out SHELF or padlab import TABLE --out SHELF puts a run there")
+                    "padlab capture RIG PROCEDURE --out SHELF or padlab import TABLE --out SHELF "
+                    "puts a run there")
         if path.parent.is_dir():
             near = get_close_matches(path.name, [p.name for p in path.parent.iterdir() if p.is_dir()], n=3)
             if near:

@@ -57,7 +57,8 @@ def test_two_runs_are_told_with_their_doubt_and_a_verdict_on_the_pair(shelf, cap
     code, out, _ = run(capsys, "fit", *pads(shelf))
     assert code == 0
     for words in ("doubt of the give", "    indicator", "    contact zero", "    force  ",
-                  "    give of the frame", "    its smallest step", "    stroke to stroke", "degrees of freedom together"):
+                  "    give of the frame", "    its smallest step", "    stroke to stroke",
+                  "degrees of freedom together"):
         assert out.count(words) == (4 if words == "    give of the frame" else 2), words    # shared, and own
     for jargon in ("compliance", "repeatability", "resolution", "residual"):
         assert jargon not in out
