@@ -9,6 +9,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
         print_json(choice.to_json())
         return
     for line in told(choice):
-        click.echo(plain(line))
+        say(line)
     if out is not None:
         click.echo(f"\nThe cut list: {plain(str(out))}")
     if labels is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -14,6 +13,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import in_columns, say, terminal_width
 from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
@@ -182,7 +182,7 @@ def _show(comparison: Comparison, service: dict[str, float] | None) -> None:
 
     touch, carried = comparison.touch, comparison.carried_to
     thick = "as tested" if carried.loaded_thickness_mm is None else both_lengths(carried.loaded_thickness_mm)
-    click.echo(plain(
+    say(plain(
         f"{touch.name} touch on the {touch.stop} stop, {touch.median_n:g} N usual press, "
         f"{touch.holding_n:g} N holding force\n"
         f"compared at a face of {carried.outer_mm:g} x {carried.inner_mm:g} mm, {thick} under the usual "
@@ -192,26 +192,28 @@ def _show(comparison: Comparison, service: dict[str, float] | None) -> None:
     rows = [(_words(row), [one_line(c) for c in cautions.get(row.material, ())])
             for row in comparison.ranking]
     if rows:
-        _table(["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"], rows)
-        click.echo("\nStocks that share a letter are not told apart.")
+        heads = ["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"]
+        for line in in_columns(heads, rows, terminal_width()):
+            click.echo(line)
+        say("\nStocks that share a letter are not told apart.")
         for line in (*told.by_method, *told.beside):
-            click.echo(one_line(line.replace("µm", "um")))
+            say(one_line(line.replace("µm", "um")))
         for line in [] if service is None else _over_service(comparison, service):
-            click.echo(one_line(line))
+            say(one_line(line))
         for words in told.for_all:
-            click.echo(one_line(f"caution, all stocks: {words}"))
+            say(one_line(f"caution, all stocks: {words}"))
     for line in (*told.ties_told, *told.rig_worth):
-        click.echo(one_line(line.replace("µm", "um")))
+        say(one_line(line.replace("µm", "um")))
     for row in comparison.unranked:
-        click.echo(one_line(f"not ranked: {row.material}: {row.reason}"))
+        say(one_line(f"not ranked: {row.material}: {row.reason}"))
     said = {row.material for row in comparison.unranked}
     for pad in comparison.left_out:
         if pad.material not in said:
             name = f"run {pad.run} (pad {pad.pad} of {pad.material}, lot {pad.lot})"
-            click.echo(one_line(f"left out: {name}: {pad.reason}"))
+            say(one_line(f"left out: {name}: {pad.reason}"))
     for mark in comparison.marks:
         if mark.weight != "note":
-            click.echo(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
+            say(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
 
 
 def _over_service(comparison: Comparison, service: dict[str, float]) -> list[str]:
@@ -247,27 +249,3 @@ def _words(row: StockRow) -> list[str]:
     between = "not determined" if drift.low is None else " and ".join(ends)
     return [str(row.rank), one_line(row.material), both_lengths(drift.value), between, row.letters,
             VERDICTS[row.verdict]]
-
-
-def _table(heads: list[str], rows: list[tuple[list[str], list[str]]]) -> None:
-    """Rows; the cautions of each stand below it, or on a terminal (where cells are narrow) below all."""
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        table = Table(*heads, box=None, pad_edge=False)
-        for cells, _ in rows:
-            table.add_row(*(Text(cell) for cell in cells))      # Text: square brackets are no markup
-        console = Console()
-        console.print(table)
-        for (place, name, *_), cautions in rows:
-            for words in cautions:
-                console.print(Text(f"! {place} {name}: {words}"))
-        return
-    widths = [max(len(cell) for cell in column)
-              for column in zip(heads, *(cells for cells, _ in rows), strict=True)]
-    for cells, cautions in [(heads, []), *rows]:
-        click.echo("  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip())
-        for words in cautions:
-            click.echo(f"{'':{widths[0]}}    ! {words}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.terminal import in_columns, terminal_width
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -66,11 +67,6 @@ def _table(rows: list[Due]) -> list[str]:
         cells.append([str(row.on) if row.on else "not determined", between,
                       *(one_line(t) for t in (row.label, row.valve, row.side, row.material)),
                       str(row.fitted_on)])
-    widths = [max(len(line[k]) for line in cells) for k in range(len(cells[0]))]
-    lines = []
-    for place, line in enumerate(cells):
-        lines.append("  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip())
-        if place:
-            lines += [f"  ! {one_line(m.message)}" for m in rows[place - 1].marks
-                      if m.weight is not Weight.NOTE]
-    return [plain(line) for line in lines] if rows else []
+    below = [[one_line(m.message) for m in row.marks if m.weight is not Weight.NOTE] for row in rows]
+    table = in_columns(cells[0], list(zip(cells[1:], below, strict=True)), terminal_width())
+    return [plain(line) for line in table] if rows else []

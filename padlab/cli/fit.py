@@ -10,6 +10,7 @@ import click
 from padlab.cli import fit_check
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     else:
         for f in fits:
             lines = _summary(f, at_forces, at_times, whole=len(fits) <= MOST_WHOLE)
-            click.echo("\n".join([*lines, *(fit_check.told(f.checks) if checked else ())]) + "\n")
+            say("\n".join([*lines, *(fit_check.told(f.checks) if checked else ())]) + "\n")
         _show_rest(pairs if len(fits) <= MOST_WHOLE else [], not_fitted, shortened=len(fits) > MOST_WHOLE)
         if report is not None:
             click.echo(f"The page: {plain(str(report))}")
@@ -107,13 +108,13 @@ def _show_rest(pairs: list[Apart], not_fitted: list[NotFitted], *, shortened: bo
 
     for pair in pairs:
         rig = "" if pair.one_rig else " (not known to be one rig and calibration: nothing cancels)"
-        click.echo(one_line(f"{pair.a} and {pair.b}: {pair.verdict}{rig}"))
+        say(one_line(f"{pair.a} and {pair.b}: {pair.verdict}{rig}"))
     if shortened:
         click.echo(f"Name {MOST_WHOLE} runs or fewer to see their doubt source by source.")
     for n in not_fitted:
         remedy = f" - try: {n.fault.remedy}" if n.fault.remedy else ""
         seen = f" ({n.fault.seen})" if n.fault.seen else ""
-        click.echo(one_line(f"not fitted: run {n.run.id}: {n.fault.message}{seen}{remedy}"))
+        say(one_line(f"not fitted: run {n.run.id}: {n.fault.message}{seen}{remedy}"))
 
 
 def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, ...], *, whole: bool,

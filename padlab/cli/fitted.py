@@ -12,6 +12,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def command(instrument: Path, shelf: str, on: date, stock: dict[Key, str], lot: 
             for s in kept.stops]})
         return
     for line in (*_told(kept), *_not_kept(choice, done)):
-        click.echo(line)
+        say(line)
     click.echo(f"\nOn file: {plain(str(path))}")
 
 

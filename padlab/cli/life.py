@@ -9,6 +9,7 @@ import click
 
 from padlab.cli.compare import quantity_option
 from padlab.cli.main import print_json
+from padlab.cli.terminal import say
 from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def command(shelf: tuple[str, ...], limit_mm: float, strokes_per_day: float, day
         print_json(found.to_json())
         return
     for line in _told(found):
-        click.echo(plain(line))
+        say(line)
     if out is not None:
         click.echo(f"\nThe page: {plain(str(out))}")
 

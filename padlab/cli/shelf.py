@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.terminal import in_columns, terminal_width
 from padlab.cli.words import Day, plain
 from padlab.words import quoted
 
@@ -94,25 +95,8 @@ COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "marks": lambda r: " ".join(m["code"] for m in r["marks"] if m["code"] not in STATES),
 }
 
-FREE = ("material", "lot", "pad", "marks")      # people's words may be long: these columns may wrap
-
 
 def _show(rows: list[dict[str, Any]]) -> None:
-    import sys
-
     cells = [[plain(str(get(r) or "")).replace("\n", " ") for get in COLUMNS.values()] for r in rows]
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        table = Table(box=None, pad_edge=False)
-        for name in COLUMNS:
-            table.add_column(name, no_wrap=name not in FREE, overflow="fold")
-        for row in cells:
-            table.add_row(*(Text(c) for c in row))             # Text: square brackets are no markup
-        Console().print(table)
-        return
-    widths = [max(len(c) for c in column) for column in zip(COLUMNS, *cells, strict=True)]
-    for row in [list(COLUMNS), *cells]:
-        click.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
+    for line in in_columns(list(COLUMNS), [(row, ()) for row in cells], terminal_width()):
+        click.echo(line)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -47,10 +48,10 @@ def command(runs: tuple[str, ...], out: Path | None, as_json: bool) -> None:
         print_json(summary.to_json())
         return
     for line in told(summary):
-        click.echo(one_line(line))
+        say(one_line(line))
     for run in found:
         if run.set_aside:
-            click.echo(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
+            say(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
     if out is not None:
         click.echo(f"\nThe page: {plain(str(out))}")
 
