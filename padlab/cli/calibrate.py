@@ -355,7 +355,7 @@ def _summary(kind: str, a: dict[str, Any]) -> list[str]:
     unit = f" {a['unit']}" if a["unit"] else ""
     lines = [f"the gauge and the people scatter by {a['gauge_sd']:.3g}{unit} (one standard deviation)"]
     if a["gauge_share_percent"]:
-        lines.append(f"that is {_span(a['gauge_share_percent'], 1, '%')} of all the scatter seen")
+        lines.append(f"that is {_share(a['gauge_share_percent'])} of all the scatter seen")
     if a["distinct_categories"] is not None:
         lines.append(f"parts can be told apart into {a['distinct_categories']} classes")
     return lines
@@ -382,6 +382,19 @@ def _curve_words(a: dict[str, Any]) -> list[str]:
     for row in a["at"]:
         lines.append(f"reading {row['reading']:.10g} = {_span(row, 1, unit)}")
     return lines
+
+
+def _share(q: dict[str, float | None]) -> str:
+    """A share in per cent, to the digits that its interval leaves a meaning."""
+    from padlab.units import three_digits
+
+    value, low, high = q["value"], q["low"], q["high"]
+    if value is None:
+        return "not determined"
+    if low is None or high is None:
+        return f"{three_digits(value)[0]} %"
+    known, *ends = three_digits(value, low, high)
+    return f"{known} % (95 %: {' to '.join(ends)})"
 
 
 def _span(q: dict[str, float | None], by: float, unit: str) -> str:

@@ -63,26 +63,26 @@ def command(
     PROCEDURE is a TOML file (padlab new procedure writes one to fill in), or one of these:
 
     \b
-    standard         one pad: worked in, pressed hard and lightly, held (7 min)
-    warm-up          fifty strokes after a night's rest (7 min)
-    passage          a minute of strokes of mixed force and length, as in playing (3 min)
-    held-note        two minutes under a weight on the lever, the cell listens (5 min)
-    relaxation       pressed to 8 N and locked: how the force falls (7 min)
-    compression-set  thickness before and after half an hour under load (1 h 20 min)
-    endurance        by hand: measured at first, after 100 and after 300 strokes (an hour)
-    endurance-machine  a machine presses by itself, a million strokes (a week; --resume goes on)
-    dead-weight      no load cell: weights press, the indicator alone is read (30 min)
-    standard-stiff   as standard, ten strokes instead of five: dense polymer, hard cork
+    standard           one pad: worked in, pressed hard and lightly, held (7 min)
+    warm-up            fifty strokes after a night's rest (7 min)
+    passage            a minute of mixed strokes, as in playing (3 min)
+    held-note          two minutes under a weight, the cell listens (5 min)
+    relaxation         pressed to 8 N and locked: how the force falls (7 min)
+    compression-set    thickness before and after a load (1 h 20 min)
+    endurance          by hand: at first, after 100 and 300 strokes (an hour)
+    endurance-machine  a machine presses, a million strokes (a week)
+    dead-weight        no load cell: weights press (30 min)
+    standard-stiff     as standard, ten strokes: dense polymer, hard cork
     dead-weight-stiff  as dead-weight, twice as often, for the same pads
-    blank            the bare anvils: the give of the frame (2 min)
-    check            a steel spring: is the rig right today? (2 min)
-    touch            a player's finger on a force cap (2 min)
+    blank              the bare anvils: the give of the frame (2 min)
+    check              a steel spring: is the rig right today? (2 min)
+    touch              a player's finger on a force cap (2 min)
 
     Dead weights: padlab asks for each; let it down, take the hands off, press Enter.
 
     \b
     padlab capture bench standard --pad A3.toml --out shelf
-    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
+    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --out shelf
     """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     from padlab.capture.beside import blank_for, check_calibrations, skew_for
     from padlab.capture.procedure import read_procedure

@@ -37,11 +37,11 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
     instrument lies.
 
     \b
-        button                    a thicker DOWN pad lifts the piston when it is pressed,
-      ==[down pad]==  <- cap      a thicker UP pad lets it rise less when it is let go:
-      --[ up pad ]--              the two stops are adjusted apart from each other.
+        button                 a thicker DOWN pad lifts the pressed piston,
+      ==[down pad]==  <- cap   a thicker UP pad lets it rise less when let go:
+      --[ up pad ]--           the two stops are adjusted apart.
        | piston  |   port
-       |  (   )  | --(  )--  error +: piston too far down; error -: too high
+       |  (   )  | --(  )--    error +: piston too far down; error -: too high
 
     A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
     sizes serve most valves. Measure it with a micrometer and write fitted = "ring" and

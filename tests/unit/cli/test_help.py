@@ -26,7 +26,7 @@ def test_the_drawing_of_the_valve_keeps_its_lines(padlab, monkeypatch, columns):
     code, out, _ = padlab("choose", "--help")
     assert code == 0
     lines = [line.strip() for line in out.splitlines()]
-    assert "==[down pad]==  <- cap      a thicker UP pad lets it rise less when it is let go:" in lines
+    assert "==[down pad]==  <- cap   a thicker UP pad lets it rise less when let go:" in lines
     assert "| piston  |   port" in lines
 
 
@@ -102,3 +102,9 @@ def test_what_was_named_in_place_of_a_shelf_is_told(padlab, tmp_path, monkeypatc
     assert "seen: a file" in padlab("shelf", "A3.toml")[2]
     assert "puts one there" in padlab("shelf", "empty")[2]
     assert "'C:\\a\\b.csv' cannot be read" in padlab("import", "C:\\a\\b.csv")[2]
+
+
+def test_no_help_is_wider_than_an_ordinary_terminal(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    wide = [line for text in helps().values() for line in text.splitlines() if len(line) > 80]
+    assert wide == []
