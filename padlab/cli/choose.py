@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -136,12 +137,14 @@ def _stop(one: StopChoice, cautions: dict[str, int]) -> list[str]:
     """A stop in full; its cautions are counted on in ``cautions`` (words: number), and named by number."""
     from padlab.marks import Weight
     from padlab.records.instrument import error_words
+    from padlab.statistics.quantity import t95
     from padlab.units import both_lengths
     from padlab.words import one_line
 
     head = f"valve {one_line(one.valve)}, {one.side} stop: "
     read = [] if one.is_given else [f"  {error_words(one.side, one.stop.port_error_mm)}"]
-    lines = [f"  wanted under the usual press: {both_lengths(one.wanted_mm)}"]
+    lines = [f"  wanted under the usual press: {both_lengths(one.wanted_mm)}, known to "
+             f"{both_lengths(t95(math.inf) * one.wanted_u_mm)} (95 %)"]
     best = one.best
     if best is None:
         lines = [head + "NO STOCK MAY BE RECOMMENDED", *read, *lines]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from padlab.cli.choose import chosen, told
-from padlab.units import MM_PER_THOU
+from padlab.units import MM_PER_THOU, both_lengths
 
 TOP = Path(__file__).parents[3]
 SAMPLES = TOP / "sample_runs"
@@ -146,6 +146,9 @@ def test_the_cuts_come_first_and_every_caution_is_said_once(padlab, shelf, instr
                        if m["weight"] != "note"}
         assert {numbered[n] for n in named} == of_the_stop
     # No number stands without its interval.
+    doubt = both_lengths(1.95996 * told[0]["wanted_u_mm"])
+    wanted = both_lengths(told[0]["wanted_loaded_mm"])
+    assert f"wanted under the usual press: {wanted}, known to {doubt}" in out
     drift = told[0]["drift_p95_mm"]
     assert f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um]" in out
 
