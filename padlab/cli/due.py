@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.terminal import in_columns, terminal_width
+from padlab.cli.terminal import in_columns, say, terminal_width
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -37,8 +37,10 @@ def command(folder: Path, as_json: bool) -> None:
         return
     if not rows:
         click.echo("no fitting is on file there: padlab fitted INSTRUMENT.toml SHELF keeps one")
-    for line in (*_table(rows), *_notes(rows)):
+    for line in _table(rows):
         click.echo(line)
+    for line in _notes(rows):
+        say(line)
     for path, fault in unreadable:
         click.echo(one_line(f"not read: {path}: {fault.message}"))
 

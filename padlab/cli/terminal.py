@@ -64,7 +64,7 @@ def in_columns(heads: Sequence[str], rows: Sequence[Row], width: int | None) -> 
         else:
             lines += _filled([cell for cell in cells if cell], width or 0)
         for words in below:
-            lines += wrapped(f"{'':{widths[0]}}    ! {words}", width)
+            lines += wrapped(f"{'':{min(widths[0], 2)}}    ! {words}", width)
     return lines
 
 

@@ -109,3 +109,14 @@ def test_a_stock_that_is_not_on_the_shelf_is_told_beside_what_is(tmp_path, capsy
                        "--lot", "2026-09")
     assert code == 1
     assert "seen: nothing of 'wool' that can be judged; on file: 'cream wool felt'" in err
+
+
+def test_the_mean_of_a_lot_has_its_interval(capsys):
+    deliveries = Path(__file__).parents[3] / "sample_runs" / "deliveries"
+    asked = [str(deliveries), "--spec", str(deliveries / "spec-thickness.toml"), "--lot", "2026-11"]
+    code, out, _ = run(capsys, *asked)
+    mean = json.loads(run(capsys, *asked, "--json")[1])["characteristics"][0]["mean"]
+    assert code == 0
+    ends = [f"{mean[end]:.3f} mm ({mean[end] / 0.0254:.1f} thou)" for end in ("value", "low", "high")]
+    assert f"20 pads, mean {ends[0]} (95 % between {ends[1]} and {ends[2]})" in out
+    assert "20 of the 31 pads that the rule needs were tested" in out

@@ -59,3 +59,12 @@ def test_a_comparison_fits_a_narrow_terminal(narrow):
     assert max(map(len, lines)) <= 80
     assert any(line.startswith("1  grey wool felt  ") for line in lines)
     assert any("! one lot only" in line for line in lines)
+
+
+def test_cautions_stand_below_their_row_and_not_at_the_right_edge():
+    from padlab.cli.terminal import in_columns
+
+    rows = [(["2034-11-29", "band cornet 3"], ["the port was not read again after fitting"])]
+    for width in (None, 40):
+        below = [line for line in in_columns(["renew on", "instrument"], rows, width) if "!" in line]
+        assert below[0].startswith("      ! the port")
