@@ -215,13 +215,13 @@ def _trade(one: Candidate) -> str:
 
 
 def _within(q: Quantity) -> str:
-    """A length with its interval, where it has one."""
+    """A length with its interval, where it has one; both in um and in thou."""
+    from padlab.report.numbers import between
     from padlab.units import both_lengths
 
     if q.low is None or q.high is None:
         return both_lengths(q.value)
-    low, high = (f"{1e3 * mm:z.{0 if abs(mm) >= 0.0995 else 1}f}" for mm in (q.low, q.high))
-    return f"{both_lengths(q.value)} [{low} to {high} um]"
+    return f"{both_lengths(q.value)} [{between(q).replace('µm', 'um')}]"
 
 
 def _mm(thou: float) -> str:

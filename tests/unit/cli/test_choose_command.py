@@ -150,7 +150,9 @@ def test_the_cuts_come_first_and_every_caution_is_said_once(padlab, shelf, instr
     wanted = both_lengths(told[0]["wanted_loaded_mm"])
     assert f"wanted under the usual press: {wanted}, known to {doubt}" in out
     drift = told[0]["drift_p95_mm"]
-    assert f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um]" in out
+    low, high = (drift[end] / MM_PER_THOU for end in ("low", "high"))
+    assert (f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um "
+            f"({low:.1f} to {high:.1f} thou)]") in out
 
 
 def test_shims_stand_beside_every_cut_that_counts_on_them(shelf, instrument):
