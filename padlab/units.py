@@ -44,7 +44,10 @@ FACTORS: dict[str, dict[str, float]] = {
 }
 
 _NEARLY = {"c": "degC", "°c": "degC", "celsius": "degC", "newton": "N", "inch": "in", '"': "in",
-           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "oz": "ozf", "mil": "thou"}
+           "sec": "s", "g": "gf", "kg": "kgf", "lb": "lbf", "lbs": "lbf", "pounds": "lbf",
+           "oz": "ozf", "ounces": "ozf", "newtons": "N", "inches": "in", "mil": "thou", "mils": "thou",
+           "thous": "thou", "th": "thou", "micron": "um", "microns": "um", "grams": "gf", "kilos": "kgf",
+           "seconds": "s", "minutes": "min", "hour": "h"}
 """What people write for a unit, and the one that they mean; it is offered, never taken."""
 
 _TYPED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*([^\d\s].*?)?\s*", re.ASCII)
@@ -132,14 +135,31 @@ def both_lengths(length_mm: float | None) -> str:
     >>> both_lengths(0.0007)
     '0.7 um (0.03 thou)'
 
+    >>> both_lengths(0.00007)
+    '0.1 um (0.003 thou)'
+
     >>> both_lengths(-0.00002), both_lengths(None)
     ('0.0 um (0.00 thou)', 'not determined')
     """
     if length_mm is None or not math.isfinite(length_mm):
         return "not determined"
     um, in_thou = length_mm * 1e3, thou(length_mm)
+    decimals = 1 if abs(in_thou) >= 0.095 else 3 if 0.05 <= abs(um) < 5 * MM_PER_THOU else 2
     # z: what is rounded to nothing has no sign.
-    return f"{um:z.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:z.{1 if abs(in_thou) >= 0.095 else 2}f} thou)"
+    return f"{um:z.{0 if abs(um) >= 99.5 else 1}f} um ({in_thou:z.{decimals}f} thou)"
+
+
+def three_digits(*numbers: float) -> tuple[str, ...]:
+    """Numbers that belong together (a value and its ends), all to the last of three digits of the first.
+
+    >>> three_digits(42.0, 41.3, 42.7), three_digits(4.32, 2.44, 6.2), three_digits(1321.4, 1270.0)
+    (('42.0', '41.3', '42.7'), ('4.32', '2.44', '6.20'), ('1321', '1270'))
+    >>> three_digits(-1.3e-14, 0.0), three_digits(0.0123)
+    (('0.0', '0.0'), ('0.012',))
+    """
+    size = abs(numbers[0])
+    decimals = 1 if size < 5e-4 else min(max(2 - math.floor(math.log10(size)), 0), 3)
+    return tuple(f"{number:z.{decimals}f}" for number in numbers)
 
 
 def span(years: float | None) -> str:

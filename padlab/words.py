@@ -21,6 +21,15 @@ def plain(text: str) -> str:
     )
 
 
+def quoted(text: object, most: int = 200) -> str:
+    r"""A name in quotes, as it was typed: a path keeps its backslashes single.
+
+    >>> print(quoted("C:\\shelf\\runs"))
+    'C:\shelf\runs'
+    """
+    return f"'{plain(str(text)[:most])}'"
+
+
 def one_line(text: str) -> str:
     """Plain text without line breaks or runs of blanks."""
     return " ".join(plain(text).split())

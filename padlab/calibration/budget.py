@@ -22,6 +22,13 @@ GROUPS = ("indicator", "resolution", "contact zero", "force through stiffness", 
           "repeatability")
 """What the doubt of a position change is sorted by, in the order in which it is shown."""
 
+WORDS = {
+    "indicator": "indicator", "resolution": "its smallest step", "contact zero": "contact zero",
+    "force through stiffness": "force", "compliance": "give of the frame", "temperature": "temperature",
+    "repeatability": "stroke to stroke",
+}
+"""What a technician calls the groups; a group that is not here is called by its own name."""
+
 _GROUP_OF = {
     "indicator scale": "indicator", "indicator, place by place": "indicator", "indicator step": "resolution",
     "force zero": "contact zero", "force scale": "force through stiffness",

@@ -49,7 +49,8 @@ def command(
                     "set_aside": amended.set_aside, "amendments": list(amended.amendments),
                     "marks": [m.to_json() for m in amended.marks]})
         return
-    click.echo(f"{amended.id}: {len(amended.amendments)} amendment(s) on file")
+    many = "" if len(amended.amendments) == 1 else "s"
+    click.echo(f"{amended.id}: {len(amended.amendments)} amendment{many} on file")
     for entry in amended.amendments:
         what = str(entry["what"]).replace("_", " ")
         old, new = (_short(entry[side]) for side in ("old", "new"))

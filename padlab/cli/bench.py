@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from padlab.cli.words import plain
+from padlab.cli.words import WholeNumber, plain
+from padlab.words import quoted
 
 if TYPE_CHECKING:
     from padlab.bench.door import Place
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
                                             "chosen on the page.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8642, show_default=True, metavar="N",
+@click.option("--port", type=WholeNumber(0, 65535), default=8642, show_default=True, metavar="N",
               help="Port of the page; 0: any that is free.")
 @click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
               help="An address of this machine that others reach: there the page can be watched, and the run "
@@ -51,7 +52,7 @@ def command(shelf: Path, rig: str | None, urls: tuple[str, ...], port: int, host
         raise click.UsageError("--url goes with --rig")
     described = read_rig(rig).with_urls(urls) if rig is not None else None
     if shelf.exists() and not shelf.is_dir():
-        raise InputError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf", seen="a file")
+        raise InputError(f"{quoted(shelf)} is no folder", expected="a shelf", seen="a file")
     places, sockets = places_at(host, port)
     bench, ending = Bench(shelf, described), threading.Event()
 

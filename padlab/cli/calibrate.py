@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import Number, WholeNumber, plain
 
 if TYPE_CHECKING:
     from padlab.calibration.readings import ReadingTable
@@ -35,7 +35,7 @@ def _kept(f: Command) -> Command:
     """Options of everything that is kept on a shelf."""
     for add in (
         click.option("--json", "as_json", is_flag=True, help="Print one JSON object."),
-        click.option("--valid-days", type=click.IntRange(1, 3660), default=365, show_default=True,
+        click.option("--valid-days", type=WholeNumber(1, 3660), default=365, show_default=True,
                      help="How long it is good for."),
         click.option("--rig", metavar="NAME", help="The rig it is for; then no other rig's run takes it."),
         click.option("--out", type=click.Path(path_type=Path), metavar="SHELF",
@@ -73,12 +73,12 @@ def _for_channel(f: Command) -> Command:
     return f
 
 
-@command.command(name="force")
+@command.command(name="force", short_help="Force, from dead weights.")
 @click.argument("table", metavar="TABLE")
 @_for_channel
 @click.option("--latitude", metavar="DEG", help="Of the bench, such as 50; needed where weights are given.")
 @click.option("--height", metavar="M", help="Of the bench above the sea, such as 100.")
-@click.option("--weight-density", type=click.FloatRange(500, 30000), metavar="KG_M3",
+@click.option("--weight-density", type=Number(500, 30000), metavar="KG_M3",
               help="Of the weights, for the air they float in; steel (7850) if not given.")
 @_tabular
 @_kept
@@ -92,7 +92,7 @@ def force(table: str, latitude: str | None, height: str | None, weight_density: 
     _readings("force", table, latitude, height, weight_density, **options)
 
 
-@command.command(name="displacement")
+@command.command(name="displacement", short_help="Displacement, from gauge blocks.")
 @click.argument("table", metavar="TABLE")
 @_for_channel
 @_tabular
@@ -125,7 +125,7 @@ def compliance(runs: tuple[str, ...], **kept: Any) -> None:
           made_from=made_from(blanks))
 
 
-@command.command(name="skew")
+@command.command(name="skew", short_help="How much later the displacement is seen than the force.")
 @click.argument("runs", nargs=-1, required=True, metavar="RUN...")
 @_kept
 def skew(runs: tuple[str, ...], **kept: Any) -> None:
@@ -144,7 +144,7 @@ def skew(runs: tuple[str, ...], **kept: Any) -> None:
           made_from={"runs": {r.id: r.raw_sha256 for r in springs}})
 
 
-@command.command(name="repeatability")
+@command.command(name="repeatability", short_help="What of the scatter is the gauge's and the people's.")
 @click.argument("table", metavar="TABLE")
 @click.option("--column", "columns", multiple=True, required=True, metavar="ROLE=NAME",
               help="part=NAME, operator=NAME, reading=NAME[:UNIT].")
@@ -355,7 +355,7 @@ def _summary(kind: str, a: dict[str, Any]) -> list[str]:
     unit = f" {a['unit']}" if a["unit"] else ""
     lines = [f"the gauge and the people scatter by {a['gauge_sd']:.3g}{unit} (one standard deviation)"]
     if a["gauge_share_percent"]:
-        lines.append(f"that is {_span(a['gauge_share_percent'], 1, '%')} of all the scatter seen")
+        lines.append(f"that is {_share(a['gauge_share_percent'])} of all the scatter seen")
     if a["distinct_categories"] is not None:
         lines.append(f"parts can be told apart into {a['distinct_categories']} classes")
     return lines
@@ -382,6 +382,19 @@ def _curve_words(a: dict[str, Any]) -> list[str]:
     for row in a["at"]:
         lines.append(f"reading {row['reading']:.10g} = {_span(row, 1, unit)}")
     return lines
+
+
+def _share(q: dict[str, float | None]) -> str:
+    """A share in per cent, to the digits that its interval leaves a meaning."""
+    from padlab.units import three_digits
+
+    value, low, high = q["value"], q["low"], q["high"]
+    if value is None:
+        return "not determined"
+    if low is None or high is None:
+        return f"{three_digits(value)[0]} %"
+    known, *ends = three_digits(value, low, high)
+    return f"{known} % (95 %: {' to '.join(ends)})"
 
 
 def _span(q: dict[str, float | None], by: float, unit: str) -> str:

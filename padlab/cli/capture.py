@@ -12,7 +12,7 @@ import click
 
 from padlab.cli.consent import motor_of
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
     from padlab.capture.prompts import Said
@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 @click.option("--temperature", metavar="QUANTITY", help="Of the room, such as 21degC.")
 @click.option("--humidity", metavar="QUANTITY", help="Of the room, such as 50%.")
 @click.option("--conditioning", metavar="TEXT", help="How the pad was kept before.")
-@click.option("--latitude", type=click.FloatRange(-90, 90), metavar="DEG",
+@click.option("--latitude", type=Number(-90, 90), metavar="DEG",
               help="Dead weights: where the rig stands, such as 54 (south is negative).")
-@click.option("--height", type=click.FloatRange(-500, 9000), metavar="M",
+@click.option("--height", type=Number(-500, 9000), metavar="M",
               help="Dead weights: its height above the sea; 0 if not given.")
 @click.option("--yes-after", metavar="TIME",
               help="Dead weights: nobody presses Enter; each counts as on when the indicator has moved and "
@@ -63,26 +63,26 @@ def command(
     PROCEDURE is a TOML file (padlab new procedure writes one to fill in), or one of these:
 
     \b
-    standard         one pad: worked in, pressed hard and lightly, held (7 min)
-    warm-up          fifty strokes after a night's rest (7 min)
-    passage          a minute of strokes of mixed force and length, as in playing (3 min)
-    held-note        two minutes under a weight on the lever, the cell listens (5 min)
-    relaxation       pressed to 8 N and locked: how the force falls (7 min)
-    compression-set  thickness before and after half an hour under load (1 h 20 min)
-    endurance        by hand: measured at first, after 100 and after 300 strokes (an hour)
-    endurance-machine  a machine presses by itself, a million strokes (a week; --resume goes on)
-    dead-weight      no load cell: weights press, the indicator alone is read (30 min)
-    standard-stiff   as standard, ten strokes instead of five: dense polymer, hard cork
+    standard           one pad: worked in, pressed hard and lightly, held (7 min)
+    warm-up            fifty strokes after a night's rest (7 min)
+    passage            a minute of mixed strokes, as in playing (3 min)
+    held-note          two minutes under a weight, the cell listens (5 min)
+    relaxation         pressed to 8 N and locked: how the force falls (7 min)
+    compression-set    thickness before and after a load (1 h 20 min)
+    endurance          by hand: at first, after 100 and 300 strokes (an hour)
+    endurance-machine  a machine presses, a million strokes (a week)
+    dead-weight        no load cell: weights press (30 min)
+    standard-stiff     as standard, ten strokes: dense polymer, hard cork
     dead-weight-stiff  as dead-weight, twice as often, for the same pads
-    blank            the bare anvils: the give of the frame (2 min)
-    check            a steel spring: is the rig right today? (2 min)
-    touch            a player's finger on a force cap (2 min)
+    blank              the bare anvils: the give of the frame (2 min)
+    check              a steel spring: is the rig right today? (2 min)
+    touch              a player's finger on a force cap (2 min)
 
     Dead weights: padlab asks for each; let it down, take the hands off, press Enter.
 
     \b
     padlab capture bench standard --pad A3.toml --out shelf
-    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --height 10 --out shelf
+    padlab capture dial-only dead-weight --pad A3.toml --latitude 54 --out shelf
     """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     from padlab.capture.beside import blank_for, check_calibrations, skew_for
     from padlab.capture.procedure import read_procedure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -30,17 +32,17 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, labels: Path | None,
             workers: int | None, scheduler: str | None, as_json: bool) -> None:
-    r"""Which pad for every stop of an instrument, and how thick to cut it.
+    """Which pad for every stop of an instrument, and how thick to cut it.
 
     Signs: a port error is + where the piston stands too far DOWN (away from the button), however the
     instrument lies.
 
     \b
-        button                    a thicker DOWN pad lifts the piston when it is pressed,
-      ==[down pad]==  <- cap      a thicker UP pad lets it rise less when it is let go:
-      --[ up pad ]--              the two stops are adjusted apart from each other.
+        button                 a thicker DOWN pad lifts the pressed piston,
+      ==[down pad]==  <- cap   a thicker UP pad lets it rise less when let go:
+      --[ up pad ]--           the two stops are adjusted apart.
        | piston  |   port
-       |  (   )  | --(  )--  error +: piston too far down; error -: too high
+       |  (   )  | --(  )--    error +: piston too far down; error -: too high
 
     A setting ring is a hard ring (brass or hard plastic) put in place of a pad while a port is read: two
     sizes serve most valves. Measure it with a micrometer and write fitted = "ring" and
@@ -50,7 +52,7 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
 
     In place of the instrument file a fitting that padlab fitted has kept serves too: the pads are cut again
     without the instrument, by what it asked for and what the check read, from the lots now on the shelf.
-    """
+    """  # noqa: D301  click's mark for lines that stay as they are is a backspace
     for option, path in (("--out", out), ("--labels", labels)):
         if path is not None and not path.parent.is_dir():
             raise click.BadParameter(f"there is no folder {plain(str(path.parent))}", param_hint=option)
@@ -63,7 +65,7 @@ def command(instrument: Path, shelf: str, touch: str | None, out: Path | None, l
         print_json(choice.to_json())
         return
     for line in told(choice):
-        click.echo(plain(line))
+        say(line)
     if out is not None:
         click.echo(f"\nThe cut list: {plain(str(out))}")
     if labels is not None:
@@ -119,7 +121,7 @@ def _first(one: StopChoice) -> str:
     if best is None:
         return head + "no stock may be recommended, see below"
     return head + one_line(f"{best.material}, {best.cut_thou:g} thou ({_mm(best.cut_thou)})"
-                           f"; {_reads(best.checks[0])}")
+                           f"{_built_on(best)}; {_reads(best.checks[0])}")
 
 
 def _reads(check: Check) -> str:
@@ -135,19 +137,22 @@ def _stop(one: StopChoice, cautions: dict[str, int]) -> list[str]:
     """A stop in full; its cautions are counted on in ``cautions`` (words: number), and named by number."""
     from padlab.marks import Weight
     from padlab.records.instrument import error_words
+    from padlab.statistics.quantity import t95
     from padlab.units import both_lengths
     from padlab.words import one_line
 
     head = f"valve {one_line(one.valve)}, {one.side} stop: "
     read = [] if one.is_given else [f"  {error_words(one.side, one.stop.port_error_mm)}"]
-    lines = [f"  wanted under the usual press: {both_lengths(one.wanted_mm)}"]
+    lines = [f"  wanted under the usual press: {both_lengths(one.wanted_mm)}, known to "
+             f"{both_lengths(t95(math.inf) * one.wanted_u_mm)} (95 %)"]
     best = one.best
     if best is None:
         lines = [head + "NO STOCK MAY BE RECOMMENDED", *read, *lines]
     else:
-        lines = [head + one_line(f"{best.material}, cut to {best.cut_thou:g} thou ({_mm(best.cut_thou)})"),
+        lines = [head + one_line(f"{best.material}, cut to {best.cut_thou:g} thou ({_mm(best.cut_thou)})"
+                                 f"{_built_on(best)}"),
                  *read, *lines, *_cut(best)]
-    lines += [f"  {one_line(c.material)}: {c.cut_thou:g} thou; {_trade(c)}" for c in one.others]
+    lines += [f"  {one_line(c.material)}: {c.cut_thou:g} thou{_built_on(c)}; {_trade(c)}" for c in one.others]
     lines += ["  " + one_line(f"refused: {r.material}: {r.reason}") for r in one.refused]
     if one.tied:
         lines.append("  " + one_line("not told apart from it by drift: " + ", ".join(one.tied)))
@@ -169,11 +174,20 @@ def _cut(best: Candidate) -> list[str]:
                      f"go {best.go_thou:g}, no-go {best.no_go_thou:g}")
     lines += [f"  {_reads(check)}" for check in best.checks]
     if best.sheet is not None:
-        shims = "".join(f" + {s / MM_PER_THOU:g} thou shim" for s in best.sheet.shims_mm)
-        layers = "" if best.sheet.layers == 1 else f", {best.sheet.layers} layers"
         lines.append("  " + one_line(f"from the {best.sheet.thickness_mm / MM_PER_THOU:g} thou sheet of lot "
-                                     f"{best.sheet.lot}{shims}{layers}"))
+                                     f"{best.sheet.lot}{_built_on(best)}"))
     return [*lines, f"  {_trade(best)}"]
+
+
+def _built_on(one: Candidate) -> str:
+    """The shims and layers that a cut counts on: without them it is another cut."""
+    from padlab.units import MM_PER_THOU
+
+    if one.sheet is None:
+        return ""
+    layers = "" if one.sheet.layers == 1 else f" in {one.sheet.layers} layers"
+    shims = " + ".join(f"{s / MM_PER_THOU:g}" for s in one.sheet.shims_mm)
+    return layers + (f" with {shims} thou of shim" if shims else "")
 
 
 def _trade(one: Candidate) -> str:
@@ -191,22 +205,23 @@ def _trade(one: Candidate) -> str:
     q = one.renew_years
     if q is None:
         parts.append("renewal not determined")
+    elif q.low is None:
+        parts.append(f"outlasts the service of {span(q.value)}: look at it then")
     else:
-        between = "" if q.low is None else f" [{spans(q.low, q.high)}]"
-        parts.append(f"renew after {span(q.value)}{between}")
+        parts.append(f"renew after {span(q.value)} [{spans(q.low, q.high)}]")
     if one.travel_to_metal_mm is not None:
         parts.append(f"{_within(one.travel_to_metal_mm)} from metal at the hardest press")
     return "; ".join(parts)
 
 
 def _within(q: Quantity) -> str:
-    """A length with its interval, where it has one."""
+    """A length with its interval, where it has one; both in um and in thou."""
+    from padlab.report.numbers import between
     from padlab.units import both_lengths
 
     if q.low is None or q.high is None:
         return both_lengths(q.value)
-    low, high = (f"{1e3 * mm:z.{0 if abs(mm) >= 0.0995 else 1}f}" for mm in (q.low, q.high))
-    return f"{both_lengths(q.value)} [{low} to {high} um]"
+    return f"{both_lengths(q.value)} [{between(q).replace('µm', 'um')}]"
 
 
 def _mm(thou: float) -> str:

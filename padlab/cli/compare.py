@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -14,11 +13,15 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
-from padlab.cli.words import plain
+from padlab.cli.terminal import in_columns, say, terminal_width
+from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
     from padlab.decisions.comparison import Comparison, StockRow
     from padlab.decisions.total import ServiceLoss
+
+SMALLEST_FACE_MM = 2.0
+"""A face of a few tenths is one whose mm were typed as thou."""
 
 Callback = Callable[[click.Context, click.Parameter, str | None], Any]
 
@@ -55,7 +58,8 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
     outer, inner = parts.groups()
     if re.fullmatch(r"[\d.]+", outer):
         outer += re.sub(r"^[\d.\s]+", "", inner)
-    outer_mm, inner_mm = (typed_quantity(side, "length", 0.1, 500) for side in (outer, inner))
+    outer_mm = typed_quantity(outer, "length", SMALLEST_FACE_MM, 500)
+    inner_mm = typed_quantity(inner, "length", 0, 500)               # 0mm: a disc without a hole
     if not inner_mm < outer_mm:
         raise click.BadParameter("the outer diameter must be the larger")
     return outer_mm, inner_mm
@@ -77,10 +81,11 @@ def _ring(ctx: click.Context, param: click.Parameter, text: str | None) -> tuple
 @click.option("--thickness", "thickness_mm", callback=quantity_option("length", low=0.05, high=50),
               metavar="LENGTH",
               help="Thickness under the usual press at which all are compared.")
-@click.option("--service-years", type=click.FloatRange(0, 200, min_open=True),
-              help="With the next two: total drift.")
-@click.option("--strokes-per-day", type=click.FloatRange(0, 1e7, min_open=True))
-@click.option("--days-per-week", type=click.FloatRange(0, 7, min_open=True))
+@click.option("--service-years", type=Number(0, 200, min_open=True), metavar="YEARS",
+              help="With the next two: total drift, wear and warm-up in it.")
+@click.option("--strokes-per-day", type=Number(0, 1e7, min_open=True), metavar="N",
+              help="How often the valve is pressed on a day of playing.")
+@click.option("--days-per-week", type=Number(0, 7, min_open=True), metavar="N", help="Days of playing.")
 @click.option("--stop", type=click.Choice(["up", "down"]), default="down", show_default=True,
               help="Which stop.")
 @shared_out
@@ -129,7 +134,7 @@ def command(
     if as_json:
         print_json(comparison.to_json())
     else:
-        _show(comparison)
+        _show(comparison, service)
         if out is not None:
             click.echo(f"\nThe page: {plain(str(out))}")
     click.echo("time: " + ", ".join(f"{name} {seconds:.2f} s" for name, seconds in spent.items()), err=True)
@@ -170,14 +175,14 @@ VERDICTS = {"within": "keeps within the limit", "beyond": "goes beyond the limit
             "undecided": "cannot be told yet"}
 
 
-def _show(comparison: Comparison) -> None:
+def _show(comparison: Comparison, service: dict[str, float] | None) -> None:
     from padlab.report.story import tell
     from padlab.units import both_lengths
     from padlab.words import one_line
 
     touch, carried = comparison.touch, comparison.carried_to
     thick = "as tested" if carried.loaded_thickness_mm is None else both_lengths(carried.loaded_thickness_mm)
-    click.echo(plain(
+    say(plain(
         f"{touch.name} touch on the {touch.stop} stop, {touch.median_n:g} N usual press, "
         f"{touch.holding_n:g} N holding force\n"
         f"compared at a face of {carried.outer_mm:g} x {carried.inner_mm:g} mm, {thick} under the usual "
@@ -187,24 +192,48 @@ def _show(comparison: Comparison) -> None:
     rows = [(_words(row), [one_line(c) for c in cautions.get(row.material, ())])
             for row in comparison.ranking]
     if rows:
-        _table(["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"], rows)
-        click.echo("\nStocks that share a letter are not told apart.")
+        heads = ["", "stock", "19 notes of 20 within", "95 % sure between", "letters", "limit"]
+        for line in in_columns(heads, rows, terminal_width()):
+            click.echo(line)
+        say("\nStocks that share a letter are not told apart.")
         for line in (*told.by_method, *told.beside):
-            click.echo(one_line(line.replace("µm", "um")))
+            say(one_line(line.replace("µm", "um")))
+        for line in [] if service is None else _over_service(comparison, service):
+            say(one_line(line))
         for words in told.for_all:
-            click.echo(one_line(f"caution, all stocks: {words}"))
+            say(one_line(f"caution, all stocks: {words}"))
     for line in (*told.ties_told, *told.rig_worth):
-        click.echo(one_line(line.replace("µm", "um")))
+        say(one_line(line.replace("µm", "um")))
     for row in comparison.unranked:
-        click.echo(one_line(f"not ranked: {row.material}: {row.reason}"))
+        say(one_line(f"not ranked: {row.material}: {row.reason}"))
     said = {row.material for row in comparison.unranked}
     for pad in comparison.left_out:
         if pad.material not in said:
             name = f"run {pad.run} (pad {pad.pad} of {pad.material}, lot {pad.lot})"
-            click.echo(one_line(f"left out: {name}: {pad.reason}"))
+            say(one_line(f"left out: {name}: {pad.reason}"))
     for mark in comparison.marks:
         if mark.weight != "note":
-            click.echo(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
+            say(one_line(f"{mark.weight}: {mark.about}: {mark.message}"))
+
+
+def _over_service(comparison: Comparison, service: dict[str, float]) -> list[str]:
+    """Total drift, stock by stock; where it is not known, what lacks."""
+    from padlab.report.numbers import listed
+    from padlab.units import both_lengths
+
+    lines = [f"Over {service['years']:g} years of {service['strokes_per_day']:g} strokes a day, "
+             f"{service['days_per_week']:g} days a week, wear and warm-up in it, 19 notes of 20 stay within:"]
+    for row in comparison.ranking:
+        total, name = row.drift_total_p95_mm, row.material[:1].upper() + row.material[1:]
+        if total is None:
+            lacks = listed([part.replace("_", "-") for part in row.missing], last="or")
+            why = f": its {lacks} over that time is not known" if lacks else ""
+            lines.append(f"{name}: not determined{why}.")
+        else:
+            between = "" if total.low is None or total.high is None else \
+                f", 95 % sure between {both_lengths(total.low)} and {both_lengths(total.high)}"
+            lines.append(f"{name}: {both_lengths(total.value)}{between}.")
+    return lines
 
 
 def _words(row: StockRow) -> list[str]:
@@ -220,27 +249,3 @@ def _words(row: StockRow) -> list[str]:
     between = "not determined" if drift.low is None else " and ".join(ends)
     return [str(row.rank), one_line(row.material), both_lengths(drift.value), between, row.letters,
             VERDICTS[row.verdict]]
-
-
-def _table(heads: list[str], rows: list[tuple[list[str], list[str]]]) -> None:
-    """Rows; the cautions of each stand below it, or on a terminal (where cells are narrow) below all."""
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        table = Table(*heads, box=None, pad_edge=False)
-        for cells, _ in rows:
-            table.add_row(*(Text(cell) for cell in cells))      # Text: square brackets are no markup
-        console = Console()
-        console.print(table)
-        for (place, name, *_), cautions in rows:
-            for words in cautions:
-                console.print(Text(f"! {place} {name}: {words}"))
-        return
-    widths = [max(len(cell) for cell in column)
-              for column in zip(heads, *(cells for cells, _ in rows), strict=True)]
-    for cells, cautions in [(heads, []), *rows]:
-        click.echo("  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip())
-        for words in cautions:
-            click.echo(f"{'':{widths[0]}}    ! {words}")

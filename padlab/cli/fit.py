@@ -10,6 +10,7 @@ import click
 from padlab.cli import fit_check
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def command(runs: tuple[str, ...], at_forces: tuple[float, ...], at_times: tuple
     else:
         for f in fits:
             lines = _summary(f, at_forces, at_times, whole=len(fits) <= MOST_WHOLE)
-            click.echo("\n".join([*lines, *(fit_check.told(f.checks) if checked else ())]) + "\n")
+            say("\n".join([*lines, *(fit_check.told(f.checks) if checked else ())]) + "\n")
         _show_rest(pairs if len(fits) <= MOST_WHOLE else [], not_fitted, shortened=len(fits) > MOST_WHOLE)
         if report is not None:
             click.echo(f"The page: {plain(str(report))}")
@@ -107,18 +108,19 @@ def _show_rest(pairs: list[Apart], not_fitted: list[NotFitted], *, shortened: bo
 
     for pair in pairs:
         rig = "" if pair.one_rig else " (not known to be one rig and calibration: nothing cancels)"
-        click.echo(one_line(f"{pair.a} and {pair.b}: {pair.verdict}{rig}"))
+        say(one_line(f"{pair.a} and {pair.b}: {pair.verdict}{rig}"))
     if shortened:
         click.echo(f"Name {MOST_WHOLE} runs or fewer to see their doubt source by source.")
     for n in not_fitted:
         remedy = f" - try: {n.fault.remedy}" if n.fault.remedy else ""
         seen = f" ({n.fault.seen})" if n.fault.seen else ""
-        click.echo(one_line(f"not fitted: run {n.run.id}: {n.fault.message}{seen}{remedy}"))
+        say(one_line(f"not fitted: run {n.run.id}: {n.fault.message}{seen}{remedy}"))
 
 
 def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, ...], *, whole: bool,
              ) -> list[str]:
     """A run in a technician's words."""
+    from padlab.fitting.results import Verdict
     from padlab.marks import Weight
     from padlab.words import one_line
 
@@ -129,9 +131,10 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
     if c["give_mm"]:
         lines.append(_line(f"give {give['from_n']:g} to {give['to_n']:g} N net", _length(c["give_mm"])))
     for row in c["position_mm"] if at_forces else ():
-        lines.append(_line(f"position at {row['force_n']:g} N", _length(row)))
+        lines.append(_line(f"position at {row['force_n']:g} N", _unreached(row, fit) or _length(row)))
     for row in c["tangent_stiffness_n_per_mm"]:
-        lines.append(_line(f"stiffness at {row['force_n']:g} N", _number(row, "N/mm")))
+        words = _unreached(row, fit) or _number(row, "N/mm")
+        lines.append(_line(f"stiffness at {row['force_n']:g} N", words))
     if h and h["loss_fraction"]:
         lines.append(_line("springback loss", _number(_percent(h["loss_fraction"]), "%")))
     lines += _held(fit.json["creep"], at_times)
@@ -143,13 +146,13 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
     if fit.warm_up_mm:
         lines.append(_line("warm-up, 50 strokes", _length(fit.warm_up_mm.to_json())))
     if c["law"]:
-        lines.append(_line("best-fitting law", f"{c['law']} ({c['verdict'].replace('_', ' ')}); "
+        lines.append(_line("best-fitting law", f"{c['law']} ({Verdict(c['verdict']).words}); "
                            "numbers above come from the measured curve"))
     lines += _replays(fit.json.get("response"))
     lines += _doubt(fit, whole=whole)
     told = [m for m in fit.marks if m.weight is not Weight.NOTE or m.code in ("partly_read", "by_weights")]
     for m in sorted(told, key=lambda m: list(Weight)[::-1].index(m.weight)):
-        about = "" if m.message.startswith(m.about) else f"{m.about}: "
+        about = "" if m.about in m.message else f"{m.about}: "
         lines.append(one_line(f"{m.weight}: {about}{m.message}"))
     return lines + _left_out(fit)
 
@@ -179,13 +182,15 @@ def _place(m: Mark) -> tuple[int, str]:
 
 def _held(creep: dict[str, Any] | None, at_times: tuple[float, ...]) -> list[str]:
     """Sinking under a held note; where times were asked for, where the pad stands then."""
+    from padlab.fitting.results import Verdict
+
     if not creep:
         return [_line(f"held {t:g} s", "not determined: no hold was recorded") for t in at_times]
     lines = []
     held_n = f"{creep['hold_force_n']:.1f} N"
     if creep["fraction_per_decade"]:
         share = _number(_percent(creep["fraction_per_decade"]), "% per tenfold time")
-        verdict = "" if creep["verdict"] == "good" else f", {creep['verdict'].replace('_', ' ')}"
+        verdict = "" if creep["verdict"] == "good" else f", {Verdict(creep['verdict']).words}"
         lines.append(_line("sinks under a held note", f"{share}  ({held_n}{verdict})"))
     for row in creep["predicted_mm"] if at_times else ():
         beyond = "   extrapolated: later than the hold" if row["extrapolated"] else ""
@@ -208,6 +213,7 @@ def _replays(response: dict[str, Any] | None) -> list[str]:
 
 def _doubt(fit: RunFit, *, whole: bool) -> list[str]:
     """What the give is worth, and what this rig can tell apart."""
+    from padlab.calibration.budget import WORDS
     from padlab.units import both_lengths
 
     if fit.budget is None:
@@ -220,15 +226,23 @@ def _doubt(fit: RunFit, *, whole: bool) -> list[str]:
             shared = "   shared by all pads of this rig: cancels between them" if s.systematic else \
                 "   each run's own" if s.name == "compliance" else ""
             size = both_lengths(s.contribution) if s.contribution else "none that counts"
-            lines.append(f"    {s.name:<26}{size}{shared}")
+            lines.append(f"    {WORDS.get(s.name, s.name):<24}{size}{shared}")
         for u in budget.unknown:
-            lines.append(f"    {u.group:<26}not determined, not in it: {u.reason}")
+            lines.append(f"    {WORDS.get(u.group, u.group):<24}not determined, not in it: {u.reason}")
         freedom = told["effective_degrees_of_freedom"]
         shown = "very many" if freedom is None or freedom >= 999.5 else f"{freedom:.0f}"
         lines.append(f"    (one standard deviation each; {shown} degrees of freedom together)")
     elif budget.unknown:
-        lines.append(_line("  not known, not in it", ", ".join(u.group for u in budget.unknown)))
+        lacking = ", ".join(WORDS.get(u.group, u.group) for u in budget.unknown)
+        lines.append(_line("  not known, not in it", lacking))
     return [*lines, f"  {told['verdict']}"]
+
+
+def _unreached(row: dict[str, Any], fit: RunFit) -> str | None:
+    """Why there is no number at a force that was asked for, where the run does not go so far."""
+    if row["value"] is not None or row["force_n"] <= (to := fit.json["good_to_n"]):
+        return None
+    return f"not determined: this run is good to {to:.1f} N net"
 
 
 def _line(what: str, words: str) -> str:
@@ -247,7 +261,11 @@ def _length(q: dict[str, Any]) -> str:
 
 
 def _number(q: dict[str, Any], unit: str) -> str:
+    from padlab.units import three_digits
+
     if q["value"] is None:
         return "not determined"
-    between = "" if q["low"] is None or q["high"] is None else f"   95 %: {q['low']:.3g} to {q['high']:.3g}"
-    return f"{q['value']:.3g} {unit}{between}"
+    if q["low"] is None or q["high"] is None:
+        return f"{three_digits(q['value'])[0]} {unit}"
+    value, low, high = three_digits(q["value"], q["low"], q["high"])
+    return f"{value} {unit}   95 %: {low} to {high}"

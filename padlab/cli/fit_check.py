@@ -19,13 +19,16 @@ def told(checks: Sequence[LawCheck]) -> list[str]:
     lines = [f"  checked with lmfit{'':<20}{'padlab':>16}{'lmfit':>16}{'relative difference':>22}"]
     for check in checks:
         verdict = {True: "the same", False: f"DIFFERS by more than {AGREES:g}", None: "need not be the same"}
-        lines.append("    " + one_line(f"{check.law}, {check.about}: {str(check.verdict).replace('_', ' ')}, "
+        lines.append("    " + one_line(f"{check.law}, {check.about}: {check.verdict.words}, "
                                        f"{verdict[check.agrees]}"))
         for p in check.parameters:
             lines.append(_row(f"{p.name} [{p.unit}]", p.value, p.lmfit_value, p.value_differs))
             lines.append(_row("  standard error", p.standard_error, p.lmfit_standard_error,
                               p.standard_error_differs))
     lines.append("    (standard errors as of independent points, which is what lmfit takes them for)")
+    if any(check.about == "sinking" for check in checks):
+        lines += ["    (sinking as it was recorded: what a wandering force may have shaken in is in it,",
+                  "    and half of that is taken off the sinking under a held note above)"]
     return lines
 
 

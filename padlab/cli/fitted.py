@@ -12,9 +12,12 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
+    from padlab.decisions.cut_rows import Choice
+    from padlab.decisions.instrument import Done
     from padlab.records.fitted import Fitted
     from padlab.records.instrument import Side
 
@@ -121,9 +124,19 @@ def command(instrument: Path, shelf: str, on: date, stock: dict[Key, str], lot: 
              "renew_after_years": None if s.renew_years is None else s.renew_years.model_dump()}
             for s in kept.stops]})
         return
-    for line in _told(kept):
-        click.echo(line)
+    for line in (*_told(kept), *_not_kept(choice, done)):
+        say(line)
     click.echo(f"\nOn file: {plain(str(path))}")
+
+
+def _not_kept(choice: Choice, done: Done) -> list[str]:
+    """The stops that the file says nothing of."""
+    from padlab.words import one_line
+
+    return [*(one_line(f"valve {valve}, {side} stop: skipped, nothing is kept of it")
+              for valve, side in sorted(done.skipped)),
+            *(one_line(f"valve {none.valve}, {none.side} stop: NO CUT, nothing is kept of it; padlab choose "
+                       "says what is missing") for none in choice.no_cut)]
 
 
 def _told(kept: Fitted) -> list[str]:
@@ -134,9 +147,11 @@ def _told(kept: Fitted) -> list[str]:
     lines = [one_line(f"{kept.label}, fitted on {kept.fitted_on.isoformat()}")]
     for s in kept.stops:
         verdict, what = check_verdict(s)
+        shims = " + ".join(f"{shim / MM_PER_THOU:g}" for shim in s.shims_mm)
+        shims = f" with {shims} thou of shim" if shims else ""
         found = "" if s.check_found_mm is None else f" {s.check_found_mm / MM_PER_THOU:+z.1f} thou"
         lines.append(one_line(f"valve {s.valve}, {s.side} stop: {s.material}, {s.cut_mm / MM_PER_THOU:g} "
-                              f"thou; check{found}: {verdict}"))
+                              f"thou{shims}; check{found}: {verdict}"))
         if verdict != "right":
             lines.append("  " + one_line(what))
     return lines

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import Day, plain
 
 if TYPE_CHECKING:
     from padlab.records.guessed import Guess
@@ -34,8 +34,9 @@ if TYPE_CHECKING:
               help="What the gauge presses with, on what: 0.5N,6mm; whole = the whole pad (kind gauge).")
 @click.option("--standard", is_flag=True,
               help="The readings are of a check standard, a ring of steel (kind gauge).")
-@click.option("--out", type=click.Path(path_type=Path), metavar="SHELF")
-@click.option("--start", type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
+@click.option("--out", type=click.Path(path_type=Path), metavar="SHELF",
+              help="The shelf on which the run is kept; made if it is not there.")
+@click.option("--start", type=Day(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
               metavar="DATE", help="When it was recorded (UTC), if that is known.")
 @click.option("--note", metavar="TEXT", help="Kept with the run.")
 @click.option("--stop", type=click.Choice(["up", "down"]), help="The stop that a worn pad served.")

@@ -9,7 +9,8 @@ import click
 
 from padlab.cli.compare import quantity_option
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.terminal import say
+from padlab.cli.words import Number, plain
 
 if TYPE_CHECKING:
     from padlab.decisions.renewal import Renewals
@@ -20,14 +21,17 @@ if TYPE_CHECKING:
 @click.argument("shelf", metavar="RUN_OR_SHELF...", nargs=-1, required=True)
 @click.option("--limit", "limit_mm", callback=quantity_option("length", low=1e-4, high=5), required=True,
               metavar="LENGTH", help="Loss of thickness at which a pad is renewed, such as 3thou.")
-@click.option("--strokes-per-day", type=click.FloatRange(0, 1e7, min_open=True), required=True)
-@click.option("--days-per-week", type=click.FloatRange(0, 7, min_open=True), required=True)
+@click.option("--strokes-per-day", type=Number(0, 1e7, min_open=True), required=True, metavar="N",
+              help="How often the valve is pressed on a day of playing.")
+@click.option("--days-per-week", type=Number(0, 7, min_open=True), required=True, metavar="N",
+              help="Days of playing.")
 @click.option("--stop", type=click.Choice(["up", "down"]), default="down", show_default=True,
               help="Which stop: the up stop sets by the calendar as well.")
 @click.option("--aged-at", "aged_c", callback=quantity_option("temperature", low=-90, high=300),
-              metavar="TEMPERATURE", help="Of a hot test: what it stands for, with --service-at.")
+              metavar="TEMPERATURE",
+              help="Of a hot test, such as 70degC: what a day of it stands for, with --service-at.")
 @click.option("--service-at", "service_c", callback=quantity_option("temperature", low=-90, high=100),
-              metavar="TEMPERATURE")
+              metavar="TEMPERATURE", help="Where the pads are played, such as 23degC.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html", help="The page.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(shelf: tuple[str, ...], limit_mm: float, strokes_per_day: float, days_per_week: float,
@@ -60,9 +64,9 @@ def command(shelf: tuple[str, ...], limit_mm: float, strokes_per_day: float, day
         print_json(found.to_json())
         return
     for line in _told(found):
-        click.echo(plain(line))
+        say(line)
     if out is not None:
-        click.echo(f"\nWritten: {plain(str(out))}")
+        click.echo(f"\nThe page: {plain(str(out))}")
 
 
 def _told(found: Renewals) -> list[str]:

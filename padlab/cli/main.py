@@ -28,7 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("padlab.cli.new", "Write a commented file to fill in."),
     "calibrate": ("padlab.cli.calibrate", "Is the rig to be trusted, and what do its readings stand for?"),
     "remake": ("padlab.cli.remake", "Make everything derived again, from the raw readings."),
-    "fit": ("padlab.cli.fit", "Stiffness, springback loss, creep and set of a run."),
+    "fit": ("padlab.cli.fit", "Stiffness, springback loss, sinking and set of a run."),
     "replay": ("padlab.cli.replay", "Where the valve would stand under a recorded touch, pad by pad."),
     "touch": ("padlab.cli.touch", "How hard and how long a player presses, from recorded sessions."),
     "life": ("padlab.cli.life", "When pads will need renewing, from readings over their service."),

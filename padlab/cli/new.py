@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.words import WholeNumber
+from padlab.words import quoted
 
 KINDS = ("pad", "spec", "instrument", "shop", "touch", "procedure", "rig")
 
@@ -15,7 +17,7 @@ KINDS = ("pad", "spec", "instrument", "shop", "touch", "procedure", "rig")
 @click.argument("kind", type=click.Choice(KINDS))
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE.toml",
               help="Write to this file, which must not be there yet. Without it: to the terminal.")
-@click.option("--valves", type=click.IntRange(1, 9), default=3, show_default=True,
+@click.option("--valves", type=WholeNumber(1, 9), default=3, show_default=True,
               help="How many valves an instrument has.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(kind: str, out: Path | None, valves: int, as_json: bool) -> None:
@@ -33,7 +35,7 @@ def command(kind: str, out: Path | None, valves: int, as_json: bool) -> None:
                 file.write(text)
         except (OSError, ValueError) as fault:
             raise InputError(
-                f"{str(out)[:200]!r} cannot be written", expected="a new file in a folder that is there",
+                f"{quoted(out)} cannot be written", expected="a new file in a folder that is there",
                 seen=fault.strerror if isinstance(fault, OSError) else str(fault),
                 remedy="choose another name; padlab writes over nothing", where={"path": str(out)[:200]},
             ) from fault

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from padlab.cli.words import WholeNumber
+
 if TYPE_CHECKING:
     from padlab.fitting.each_run import Answers, FitEach, NotFitted, Timed
     from padlab.fitting.many import Asked
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 def shared_out(command: Callable[..., None]) -> Callable[..., None]:
     """The options that say who fits."""
-    workers = click.option("--workers", type=click.IntRange(1, 256), metavar="N",
+    workers = click.option("--workers", type=WholeNumber(1, 256), metavar="N",
                            help="Processes that fit; the answer is the same.  [default: 1]")
     scheduler = click.option("--scheduler", metavar="ADDRESS",
                              help="Workers of a dask scheduler fit, such as tcp://HOST:8786, which see the "

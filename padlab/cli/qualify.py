@@ -8,6 +8,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 
@@ -80,7 +81,7 @@ def command(
     if as_json:
         print_json(done.to_json())
         return
-    click.echo(plain("\n".join(done.words())))
+    say("\n".join(done.words()))
     if out is not None:
         click.echo(f"\nThe certificate: {plain(str(out))}")
 
@@ -116,4 +117,4 @@ def _plan(file: str, as_json: bool) -> None:
     if as_json:
         print_json(plan.to_json())
     else:
-        click.echo(plain("\n".join(plan.words())))
+        say("\n".join(plan.words()))

@@ -13,6 +13,7 @@ import click
 
 from padlab.cli.main import print_json
 from padlab.cli.pad_runs import fitted_by, shared_out
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -102,16 +103,16 @@ def command(runs: tuple[str, ...], touch: str, holding_n: float, out: Path | Non
             "not_fitted": [n.to_json() for n in not_fitted]})
         return
     seconds = heard.time_s[-1] - heard.time_s[0]
-    click.echo(one_line(f"{heard.run.id}: {history.ends.size} notes over {seconds:.0f} s"))
+    say(one_line(f"{heard.run.id}: {history.ends.size} notes over {seconds:.0f} s"))
     for line in _told(rows):
-        click.echo(one_line(line))
+        say(one_line(line))
     for run, seen in strangers.items():
-        click.echo(one_line(
+        say(one_line(
             f"{run}: the recording is of the same pad, so the prediction can be judged: off by "
             f"{both_lengths(seen.rms_mm)} (root mean square) of a way of {both_lengths(seen.range_mm)}; "
             f"{seen.in_band_share:.0%} of the readings lie in the 95 % band"))
     for n in not_fitted:
-        click.echo(one_line(f"not fitted: run {n.run.id}: {n.fault.message}"))
+        say(one_line(f"not fitted: run {n.run.id}: {n.fault.message}"))
     if out is not None:
         click.echo(f"\nWritten: {plain(str(out))}")
 
@@ -125,10 +126,11 @@ def _touch(name: str, runs: Sequence[str], holding_n: float) -> Touch:
     from padlab.records.named import shelves
     from padlab.records.shelf import find_runs
     from padlab.signals.contact import force_zero
+    from padlab.words import quoted
 
     found = find_runs([name], near=[Path.cwd(), *shelves(runs)])
     if len(found) != 1:
-        raise InputError(f"--touch {name[:200]!r} names {len(found)} runs", expected="one recording",
+        raise InputError(f"--touch {quoted(name)} names {len(found)} runs", expected="one recording",
                          seen=f"{len(found)} runs")
     run: Run = found[0]
     run.need(kinds=("touch", "pad"), columns=("time_s", "force_n"), by="replay")

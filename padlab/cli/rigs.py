@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.words import WholeNumber, plain
 
 if TYPE_CHECKING:
     from padlab.capture.rig import RigFile
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.option("--listen", is_flag=True,
               help="Live readings: rate, noise, lost and bad lines, and the last one that could not be read; "
                    "Ctrl-C ends.")
-@click.option("--seconds", type=click.IntRange(1), metavar="N", help="Listen for so long.")
+@click.option("--seconds", type=WholeNumber(1), metavar="N", help="Listen for so long.")
 @click.option("--url", "urls", multiple=True, metavar="[INSTRUMENT=]URL",
               help="The port, where it is another one than the rig file says.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

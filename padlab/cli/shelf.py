@@ -10,7 +10,9 @@ from typing import Any
 import click
 
 from padlab.cli.main import print_json
-from padlab.cli.words import plain
+from padlab.cli.terminal import in_columns, terminal_width
+from padlab.cli.words import Day, plain
+from padlab.words import quoted
 
 
 @click.command(name="shelf")
@@ -19,7 +21,7 @@ from padlab.cli.words import plain
 @click.option("--lot", metavar="LOT", help="Only this lot.")
 @click.option("--kind", metavar="KIND", help="Only runs of this kind: pad, touch, blank, check ...")
 @click.option("--procedure", metavar="NAME", help="Only runs of this procedure.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
+@click.option("--since", type=Day(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(
     shelf: Path, material: str | None, lot: str | None, kind: str | None, procedure: str | None,
@@ -37,8 +39,10 @@ def command(
     if kind is not None and kind not in KINDS:
         raise click.BadParameter(f"{kind!r} is none of {', '.join(KINDS)}", param_hint="--kind")
     if not _is_folder(shelf):
-        raise RunError(f"{str(shelf)[:200]!r} is no folder", expected="a shelf",
-                       seen="no such folder", where={"path": str(shelf)[:200]})
+        is_file = shelf.exists() if len(str(shelf)) < 4096 and "\0" not in str(shelf) else False
+        raise RunError(f"{quoted(shelf)} is no folder", expected="a shelf: the folder that holds runs/",
+                       seen="a file" if is_file else "no such folder", where={"path": str(shelf)[:200]},
+                       remedy="name the shelf as it is spelt in this folder, or by its whole path")
     on_file, faults = list_runs(Shelf(shelf))
     wanted = {"material": material, "lot": lot, "kind": kind, "procedure": procedure}
     rows = [r for r in on_file if all(v is None or r[k] == v for k, v in wanted.items())
@@ -50,13 +54,16 @@ def command(
     elif rows:
         _show(rows)
     else:
-        click.echo(plain(_nothing(on_file, wanted)), err=True)
+        click.echo(plain(_nothing(shelf, on_file, wanted)), err=True)
 
 
-def _nothing(on_file: list[dict[str, Any]], wanted: dict[str, str | None]) -> str:
+def _nothing(shelf: Path, on_file: list[dict[str, Any]], wanted: dict[str, str | None]) -> str:
     """Why the list is empty: what there is in place of what was asked for."""
+    if not on_file and (shelf / "datapackage.json").is_file():
+        return "this is one run, not a shelf: padlab fit tells what it says of its pad"
     if not on_file:
-        return "no runs on this shelf"
+        return ("no runs on this shelf: padlab capture RIG PROCEDURE --out SHELF or padlab import TABLE "
+                "--out SHELF puts one there")
     for key, value in wanted.items():
         there = sorted({str(r[key]) for r in on_file if r[key] is not None})
         if value is not None and value not in there:
@@ -88,25 +95,8 @@ COLUMNS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "marks": lambda r: " ".join(m["code"] for m in r["marks"] if m["code"] not in STATES),
 }
 
-FREE = ("material", "lot", "pad", "marks")      # people's words may be long: these columns may wrap
-
 
 def _show(rows: list[dict[str, Any]]) -> None:
-    import sys
-
     cells = [[plain(str(get(r) or "")).replace("\n", " ") for get in COLUMNS.values()] for r in rows]
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        table = Table(box=None, pad_edge=False)
-        for name in COLUMNS:
-            table.add_column(name, no_wrap=name not in FREE, overflow="fold")
-        for row in cells:
-            table.add_row(*(Text(c) for c in row))             # Text: square brackets are no markup
-        Console().print(table)
-        return
-    widths = [max(len(c) for c in column) for column in zip(COLUMNS, *cells, strict=True)]
-    for row in [list(COLUMNS), *cells]:
-        click.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
+    for line in in_columns(list(COLUMNS), [(row, ()) for row in cells], terminal_width()):
+        click.echo(line)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from padlab.cli.main import print_json
+from padlab.cli.terminal import say
 from padlab.cli.words import plain
 
 if TYPE_CHECKING:
@@ -47,16 +48,19 @@ def command(runs: tuple[str, ...], out: Path | None, as_json: bool) -> None:
         print_json(summary.to_json())
         return
     for line in told(summary):
-        click.echo(one_line(line))
+        say(line)
     for run in found:
         if run.set_aside:
-            click.echo(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
+            say(one_line(f"left out: run {run.id}: set aside: {run.set_aside}"))
     if out is not None:
         click.echo(f"\nThe page: {plain(str(out))}")
 
 
 def told(summary: Summary) -> list[str]:
     """The summary in lines."""
+    from padlab.units import three_digits
+    from padlab.words import one_line
+
     one = len(summary.sessions) == 1
     lines = [f"{summary.strokes} strokes in {len(summary.sessions)} session{'' if one else 's'}"]
     rows = [("pressed, stroke by stroke", summary.plateau_n, "N"),
@@ -65,24 +69,27 @@ def told(summary: Summary) -> list[str]:
     if summary.rate_n_per_s is not None:
         rows.append(("the force rises at", summary.rate_n_per_s, "N/s"))
     for name, q, unit in rows:
-        lines.append(f"  {name:<26} {q['q50']:.3g} {unit}   half of them {q['q25']:.3g} to {q['q75']:.3g}, "
-                     f"nine of ten {q['q05']:.3g} to {q['q95']:.3g}")
+        middle, low, high, least, most = three_digits(*(q[k] for k in ("q50", "q25", "q75", "q05", "q95")))
+        lines.append(f"  {name:<26} {middle} {unit}   half of them {low} to {high}, "
+                     f"nine of ten {least} to {most}")
     m = summary.median_n
     known = "how it differs from day to day is not determined" if m.low is None or m.high is None \
         else f"95 % for this player {m.low:.3g} to {m.high:.3g}"
     lines.append(f"  {'usual press':<26} {m.value:.3g} N   {known}")
     if summary.gsd is None:
-        lines.append("  no lognormal: name the recording itself where a touch is asked for")
+        lines.append("  no touch file describes it: name the recording itself where a touch is asked for")
     else:
-        lines.append(f"  lognormal: a spread of x/÷ {summary.gsd:.2f} describes it "
+        light, hard = m.value / summary.gsd, m.value * summary.gsd
+        lines.append(f"  two notes of three lie between {light:.2f} and {hard:.2f} N "
                      f"(touch file: median_force = \"{m.value:.2f}N\", force_spread = {summary.gsd:.2f})")
     if not one:
         for s in summary.sessions:
-            lines.append(f"{s.run}  {s.label}: {s.strokes.count} strokes, median {s.median_n.value:.3g} N "
+            label = one_line(s.label)
+            lines.append(f"{s.run}  {label}: {s.strokes.count} strokes, median {s.median_n.value:.3g} N "
                          f"[{s.median_n.low:.3g} to {s.median_n.high:.3g}]")
     for p in summary.pairs:
         apart = "told apart" if p.told_apart else "not told apart"
-        lines.append(f"{p.a} against {p.b}: {p.ratio.value:.2f} times as hard "
+        lines.append(f"{one_line(p.a)} against {one_line(p.b)}: {p.ratio.value:.2f} times as hard "
                      f"[{p.ratio.low:.2f} to {p.ratio.high:.2f}], {apart}")
     lines.append("enough to stand for the player" if summary.enough else "not enough to stand for the player")
-    return lines + [f"{m.weight}: {m.about}: {m.message}" for m in summary.marks]
+    return lines + [one_line(f"{m.weight}: {m.about}: {m.message}") for m in summary.marks]

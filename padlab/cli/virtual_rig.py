@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from padlab.cli.words import plain
+from padlab.cli.words import Number, WholeNumber, plain
 
 if TYPE_CHECKING:
     from padlab.capture.virtual.ports import ServedPort
@@ -23,13 +23,15 @@ if TYPE_CHECKING:
 @click.option("--material", default="wool felt", show_default=True, help="The virtual stock.")
 @click.option("--pad-kind", type=click.Choice(["pad", "spring", "blank", "player"]), default="pad",
               show_default=True, help="What lies between the anvils; player: a finger on a force cap.")
-@click.option("--lot", type=click.IntRange(0, 10**6), default=1, show_default=True)
-@click.option("--pad", type=click.IntRange(0, 10**6), default=1, show_default=True)
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=0, show_default=True,
+@click.option("--lot", type=WholeNumber(0, 10**6), default=1, show_default=True, metavar="N",
+              help="Which lot of the stock the pad comes from.")
+@click.option("--pad", type=WholeNumber(0, 10**6), default=1, show_default=True, metavar="N",
+              help="Which pad of the lot is pressed.")
+@click.option("--seed", type=WholeNumber(0, 2**63 - 1), default=0, show_default=True,
               help="Draws pad, hand, noise and the rig's own errors.")
-@click.option("--speed", type=click.FloatRange(0.1, 1000.0), default=1.0, show_default=True,
+@click.option("--speed", type=Number(0.1, 1000.0), default=1.0, show_default=True,
               help="Rig time runs so many times faster than the clock on the wall.")
-@click.option("--tcp", type=click.IntRange(0, 65535), default=None, metavar="PORT",
+@click.option("--tcp", type=WholeNumber(0, 65535), default=None, metavar="PORT",
               help="Serve on this TCP port of this machine (0: any) instead of a pseudo-terminal; the next "
                    "instrument on the next port.")
 @click.option("--hand", type=click.Choice(["loop", "still"]), default="loop", show_default=True,
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
                    "10 to 40 ms, drawn by the seed.")
 @click.option("--ppm", "ppms", multiple=True, metavar="INSTRUMENT=PPM",
               help="How fast the clock of an instrument runs, such as dial=-100 (parts in a million).")
-@click.option("--soft-lot", type=click.FloatRange(0.2, 5.0), default=1.0, show_default=True,
+@click.option("--soft-lot", type=Number(0.2, 5.0), default=1.0, show_default=True,
               help="A bad lot: so many times softer.")
 @click.option("--link", type=click.Path(path_type=Path), default=None,
               help="A stable name for the pseudo-terminal: a symbolic link; of several instruments each "

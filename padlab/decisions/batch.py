@@ -1,8 +1,8 @@
 """The verdict on a lot: accept, refuse or test more, per characteristic and overall.
 
-``test more`` has three grounds and no other: fewer pads than planned were tested, a pad's run is marked
-stop and was not repeated, or the spec names a double plan whose first sample lies between. Never because
-the answer is inconvenient: a lot that misses its constant by a hair is refused.
+``test more`` has three grounds and no other: fewer pads than the rule needs were tested, a pad's run is
+marked stop and was not repeated, or the spec names a double plan whose first sample lies between. Never
+because the answer is inconvenient: a lot that misses its constant by a hair is refused.
 
 Which rule when: the estimated share outside; counted, where the spec says so or the pads are not normal
 (Shapiro and Wilk, at a twentieth of the producer's risk, which the plan has set aside for it). A pad that
@@ -156,7 +156,7 @@ def judge_characteristic(
     ]
     needed = plan.rule.first if isinstance(plan.rule, DoublePlan) else plan.n
     if n < needed:
-        unfinished.insert(0, f"{n} of {needed} planned pads were tested")
+        unfinished.insert(0, f"{n} of the {needed} pads that the rule needs were tested")
     unfinished += _unseen_sheets(readings, sheets)
     start = CharacteristicResult(
         plan, readings, BatchVerdict.TEST_MORE, tuple(unfinished), plan.kind, n, needed

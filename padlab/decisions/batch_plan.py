@@ -126,43 +126,59 @@ class BatchPlan:
             ],
         }
 
+    @property
+    def pads_words(self) -> str:
+        """How many pads to take, and from where."""
+        if not self.spec.sheets:
+            return f"{self.n} pads"
+        alike = "" if self.total == self.n else f" ({self.n} are needed; every sheet gives alike)"
+        return f"{self.total} pads, {self.per_sheet} from each of {self.sheets} sheets{alike}"
+
     def words(self) -> list[str]:
         """The plan as a technician reads it."""
         spec, m = self.spec, len(self.characteristics)
         risks = spec.risks
-        lines = [f"{spec.material}: test {self.n} pads"]
-        if spec.sheets:
-            lines[0] = (
-                f"{spec.material}: test {self.total} pads, {self.per_sheet} from each of {self.sheets} sheets"
-            )
-        lines += [
+        lines = [
+            f"{spec.material}: test {self.pads_words}",
             f"  taken from {self.places} of 9 fields of a sheet (corners, edges, middle), drawn by lot",
-            f"  a lot with {risks.producer_quality:.3g} outside is accepted at least "
-            f"{1 - risks.producer_risk:.3g} of the time,",
-            f"  a lot with {risks.consumer_quality:.3g} outside at most {risks.consumer_risk:.3g} of "
-            "the time",
+            f"  a lot with {100 * risks.producer_quality:.3g} % of its pads outside is refused "
+            f"{100 * risks.producer_risk:.3g} % of the time at most,",
+            f"  one with {100 * risks.consumer_quality:.3g} % is accepted "
+            f"{100 * risks.consumer_risk:.3g} % of the time at most",
         ]
         if m > 1:
             lines.append(
                 f"  {m} characteristics must all pass: each may refuse a good lot "
-                f"{risks.producer_risk:g}/{m} = {risks.producer_risk / m:.3g} of the time"
+                f"{100 * risks.producer_risk:.3g}/{m} = {100 * risks.producer_risk / m:.3g} % of the time"
             )
         for p in self.characteristics:
             c = p.characteristic
             about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
-            lines += ["", f"{about}: {p.n} pads; {p.rule_words}", "  share outside   accepted"]
+            lines += ["", f"{about}: {p.n} pads are needed; {p.rule_words}", "  pads outside   lots accepted"]
             lines += [
-                f"  {share:12.2%}    {least:.4f}" + (f" to {most:.4f}" if most - least > 5e-5 else "")
-                for share, least, most in p.operating_curve
+                f"  {100 * share:10.2f} %   {' to '.join(dict.fromkeys(map(_per_cent, ends)))} %"
+                for share, *ends in p.operating_curve
             ]
             lines += [
-                f"  with {fewer.n} pads a lot at {risks.consumer_quality:.3g} would pass "
+                f"  with {fewer.n} pads a lot with {100 * risks.consumer_quality:.3g} % outside would pass "
                 f"{100 * fewer.consumer_risk:.0f} % of the time"
                 for fewer in p.smaller
             ]
             if p.known_spread_n is not None:
-                lines.append(f"  (were the spread known from many lots: {p.known_spread_n:.1f} pads)")
+                lines.append("  (were the spread of the stock known from many lots: "
+                             f"{math.ceil(p.known_spread_n)} pads)")
         return lines
+
+
+def _per_cent(chance: float) -> str:
+    """A chance in per cent, never rounded to never or always.
+
+    >>> _per_cent(0.95614), _per_cent(0.00004), _per_cent(0.99998), _per_cent(0.0), _per_cent(1.0)
+    ('95.6', 'under 0.1', 'over 99.9', '0.0', '100.0')
+    """
+    if 0 < chance < 0.0005:
+        return "under 0.1"
+    return "over 99.9" if 0.9995 <= chance < 1 else f"{100 * chance:.1f}"
 
 
 def plan_batch(spec: Spec) -> BatchPlan:

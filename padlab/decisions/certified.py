@@ -20,7 +20,7 @@ from padlab.records.gauge import GaugeReading
 from padlab.records.run import GaugeBatch, Run
 from padlab.records.spec import Characteristic
 from padlab.records.traces import RawFile, content_hash, raw_files
-from padlab.statistics.quantity import to_json
+from padlab.statistics.quantity import Quantity, to_json
 from padlab.units import both_lengths, thou
 
 WORDS = {"accept": "accepted", "refuse": "refused", "test_more": "test more"}
@@ -105,7 +105,7 @@ class Certified:
         result = self.result
         lines = [f"{result.plan.spec.material}, lot {result.lot}: {WORDS[result.verdict].upper()}"]
         for r in result.characteristics:
-            mean = "not determined" if r.mean is None else size_words(r.mean.value, r.characteristic)
+            mean = "not determined" if r.mean is None else _mean_words(r.mean, r.characteristic)
             c = r.characteristic
             about = c.words + (f" ({c.condition_words})" if c.condition_words else "")
             lines.append(f"  {about}: {WORDS[r.verdict]}; {r.n} pads, mean {mean}")
@@ -222,6 +222,14 @@ def _over_time(
     what = "gauge" if by_gauge else "rig"
     none = f"no check standard is on file: a drift of the {what} would look like one of the pads"
     return OverTime(c, chart, tuple(days[p.label] for p in chart.points), standard, none)
+
+
+def _mean_words(mean: Quantity, c: Characteristic) -> str:
+    """A mean with its 95 % interval, where it has one."""
+    if mean.low is None or mean.high is None:
+        return size_words(mean.value, c)
+    value, low, high = (size_words(size, c) for size in (mean.value, mean.low, mean.high))
+    return f"{value} (95 % between {low} and {high})"
 
 
 def size_words(value: float | None, c: Characteristic) -> str:

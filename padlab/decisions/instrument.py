@@ -32,6 +32,8 @@ from padlab.units import MM_PER_THOU, both_lengths
 
 CHECK_DOUBT_MM = MM_PER_THOU
 """Standard uncertainty of the reading at the check: a thou, as of any port reading (design choice)."""
+UNLIKELY_MM = 20 * MM_PER_THOU
+"""A pad that is cut to a thou does not stand so far off: mm were more likely typed for thou."""
 Key = tuple[str, Side]
 CheckVerdict = Literal["right", "outside", "not read", "not determined"]
 
@@ -141,9 +143,10 @@ def check_verdict(stop: FittedStop) -> tuple[CheckVerdict, str]:
     if abs(away) <= read:
         return "right", "leave it"
     way = "too far down" if away > 0 else "too high"
-    return "outside", (f"it stands {both_lengths(abs(away))} {way} for a right pad. Do not thin it: press it "
-                       "hard three times, wait a minute, read again; then look for lint, a loose stem or the "
-                       "wrong pad; then run padlab choose again with the new reading")
+    unit = "Look at the unit of the reading first. " if abs(away) > UNLIKELY_MM else ""
+    return "outside", (f"it stands {both_lengths(abs(away))} {way} for a right pad. {unit}Do not thin it: "
+                       "press it hard three times, wait a minute, read again; then look for lint, a loose "
+                       "stem or the wrong pad; then run padlab choose again with the new reading")
 
 
 def corrected(stop: FittedStop) -> Wanted:

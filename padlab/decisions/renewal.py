@@ -14,12 +14,13 @@ from typing import Any, Literal
 
 from padlab.drift.ageing import Ageing, Climate, climate, not_arrhenius
 from padlab.drift.life import Service, StockLife, stock_life
-from padlab.errors import FitError, PadlabError, RunError
+from padlab.errors import FitError, InputError, PadlabError, RunError
 from padlab.fitting.wear_run import PadLoss, loss_of
 from padlab.marks import Mark, Weight, has_stop
 from padlab.records.described import is_moment
 from padlab.records.run import Run
 from padlab.records.wear_table import SECONDS_A_DAY
+from padlab.units import both_lengths
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,8 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
     ------
     RunError
         None of the runs is a wear run that can serve.
+    InputError
+        The limit is no less than any pad is thick.
     """
     left_out: list[LeftOut] = []
     worn: dict[str, list[Run]] = {}
@@ -78,6 +81,7 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
                                     reason or "names no pad"))
         else:
             (controls if run.is_control else worn).setdefault(run.pad.material, []).append(run)
+    _check_limit(limit_mm, [run for some in worn.values() for run in some])
     stocks: list[StockLife] = []
     first_fault: PadlabError | None = None
     for material, some in sorted(worn.items()):
@@ -98,14 +102,36 @@ def renewals(runs: Sequence[Run], *, limit_mm: float, service: Service, stop: Li
     if not stocks:
         if first_fault is not None:
             raise first_fault
+        other = "down" if stop == "up" else "up"
+        is_other = any(one.reason == f"served at the {other} stop" for one in left_out)
         raise RunError("there is no wear run that can serve", expected=f"wear runs at the {stop} stop",
-                       seen="; ".join(f"{one.run}: {one.reason}" for one in left_out)[:300] or "none",
-                       remedy="padlab import TABLE --kind wear takes in readings of a pad over its service")
+                       seen=_counted(left_out), remedy=f"ask for --stop {other}" if is_other else
+                       "padlab import TABLE --kind wear takes in readings of a pad over its service")
     marks = {s.material: m for s in stocks if (m := not_arrhenius(s.material, s.material_class)) is not None}
     return Renewals(limit_mm, service, stop, tuple(stocks), tuple(sorted(left_out, key=lambda o: o.run)),
                     ageing, marks if ageing is not None else {}, {
                         name: found for name, some in sorted(controls.items())
                         if (found := climate([readings_of(run) for run in some])) is not None})
+
+
+def _check_limit(limit_mm: float, worn: Sequence[Run]) -> None:
+    """A loss of the whole pad is a mistyped unit: mm for thou."""
+    thick = [float(run.samples["thickness_mm"].max()) for run in worn if "thickness_mm" in run.samples]
+    if thick and limit_mm >= max(thick):
+        raise InputError(f"a loss of {both_lengths(limit_mm)} is more than any of these pads is thick",
+                         expected="a loss at which a pad is renewed, such as 3thou",
+                         seen=f"pads of at most {both_lengths(max(thick))}",
+                         remedy="look at its unit: 1 thou is 0.0254 mm")
+
+
+def _counted(left_out: Sequence[LeftOut]) -> str:
+    """Why runs took no part: each reason once, with the number of runs, or with the run where it is one."""
+    runs: dict[str, list[str]] = {}
+    for one in left_out:
+        runs.setdefault(one.reason, []).append(one.run)
+    said = [f"{len(some)} runs: {reason}" if len(some) > 1 else f"{some[0]}: {reason}"
+            for reason, some in runs.items()]
+    return "; ".join(said[:6]) + (f"; and {len(said) - 6} more reasons" if len(said) > 6 else "") or "none"
 
 
 def why_unfit(run: Run, stop: str) -> str | None:

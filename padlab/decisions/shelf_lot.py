@@ -54,7 +54,7 @@ def judged_lot(shelf: Path, spec: Spec, lot: str, *, player: Player, fit: FitEac
             raise RunError(
                 f"there is no lot {wanted[:60]!r} of {spec.material[:60]!r} {why}",
                 expected="a lot on this shelf",
-                seen=", ".join(repr(n[:60]) for n in lots[:30]) or "none",
+                seen=", ".join(repr(n[:60]) for n in lots[:30]) or _no_stock(on_file, spec),
                 remedy="padlab shelf SHELF lists what is on file; names are spelt as in the pad files",
             )
     if all(c.name == "wear" or c.by_gauge for c in spec.characteristics):
@@ -79,6 +79,14 @@ def judged_lot(shelf: Path, spec: Spec, lot: str, *, player: Player, fit: FitEac
         wear=tuple(wear),
     )
     return certify(plan, stock, lot=lot, strokes=strokes)
+
+
+def _no_stock(on_file: list[Run], spec: Spec) -> str:
+    """That the shelf has nothing of the stock, and what it has in its place."""
+    pads = {r.pad.material for r in on_file if r.pad}
+    others = sorted(pads | {r.gauge.material for r in on_file if r.gauge})
+    there = ", ".join(repr(name[:60]) for name in others[:30] if name != spec.material) or "no other stock"
+    return f"nothing of {spec.material[:60]!r} that can be judged; on file: {there}"
 
 
 def lots_on(shelf: Path, spec: Spec) -> list[str]:

@@ -355,7 +355,7 @@ def _marks(chosen: Sequence[tuple[str, PadLoss]], pads: Sequence[PadLife], lots:
         found.append(mark("laws_tied", "law", "not told apart: " + ", ".join(one.law for one in paths.tied)))
     bad = {p.pad: p.verdict for p in pads if p.verdict not in (Verdict.GOOD, None)}
     if bad:
-        verdicts = " or ".join(sorted({str(v).replace("_", " ") for v in bad.values()}))
+        verdicts = " or ".join(sorted({v.words for v in bad.values() if v is not None}))
         found.append(mark("fit_not_good", "law", f"{paths.law}: {verdicts} for {len(bad)} of {len(pads)} "
                           f"pads: {', '.join(sorted(bad)[:6])}" if not paths.has_pattern else
                           f"{paths.law}: what it leaves has a pattern, which the interval does not know of"))

@@ -40,6 +40,21 @@ class Verdict(StrEnum):
     TOO_FEW_POINTS = "too_few_points"
     """Fewer points than the law needs: record more strokes or a longer hold."""
 
+    @property
+    def words(self) -> str:
+        """The verdict as a technician reads it.
+
+        >>> Verdict("residual_pattern").words
+        'what it leaves has a pattern'
+        """
+        return {
+            Verdict.GOOD: "good", Verdict.AT_BOUND: "stands at its bound",
+            Verdict.UNDETERMINED: "undetermined",
+            Verdict.NOT_MOVED: "the readings say nothing of it",
+            Verdict.RESIDUAL_PATTERN: "what it leaves has a pattern",
+            Verdict.STOPPED_EARLY: "the search ended too early", Verdict.TOO_FEW_POINTS: "too few readings",
+        }[self]
+
 
 @dataclass(frozen=True)
 class LimbCurves:

@@ -27,6 +27,7 @@ from padlab.records.reading_curve import ReadingCurve
 from padlab.records.rig_record import Channel, RigRecord
 from padlab.records.run import Run
 from padlab.records.shelf import Draws, new_run_id
+from padlab.words import quoted
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -138,7 +139,7 @@ def write_calibration(shelf: Path, calibration: Calibration) -> Path:
     except (OSError, ValueError) as fault:
         if isinstance(fault, RunError):
             raise
-        raise RunError(f"{str(shelf)[:200]!r} cannot be a shelf", expected="a folder that can be written",
+        raise RunError(f"{quoted(shelf)} cannot be a shelf", expected="a folder that can be written",
                        seen=str(fault)[:200], where={"path": str(shelf)[:200]}) from fault
     return path
 

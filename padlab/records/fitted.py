@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from padlab.errors import FileFormatError, InputError, PadlabError
 from padlab.records.inside import is_link, read_named
+from padlab.words import quoted
 
 LIMIT = 4 << 20
 MARK = ".fitted-"
@@ -157,7 +158,7 @@ def write_fitted(fitted: Fitted, instrument: Path) -> Path:
         except FileExistsError:
             continue
         except OSError as fault:
-            raise InputError(f"{str(path)[:200]!r} cannot be written", expected="a folder open for writing",
+            raise InputError(f"{quoted(path)} cannot be written", expected="a folder open for writing",
                              seen=fault.strerror, where={"path": str(path)[:200]}) from fault
         return path
     raise InputError("too many fittings of one instrument on one day", seen="999")
@@ -202,7 +203,7 @@ def fittings_in(folder: Path) -> tuple[list[tuple[Path, Fitted]], list[tuple[Pat
         No such folder.
     """
     if not folder.is_dir():
-        raise InputError(f"there is no folder {str(folder)[:200]!r}", expected="a folder of instruments")
+        raise InputError(f"there is no folder {quoted(folder)}", expected="a folder of instruments")
     found: list[tuple[Path, Fitted]] = []
     unreadable: list[tuple[Path, PadlabError]] = []
     for path in sorted(p for p in folder.rglob(f"*{MARK}*.json") if is_fitted_file(p)):

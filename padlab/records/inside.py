@@ -17,6 +17,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from padlab.errors import InputError, PadlabError, RunError
+from padlab.words import quoted
 
 FILE_LIMIT = 1 << 30
 """No single file of a run is read beyond 1 GiB: an endurance run of a day stays far below it."""
@@ -157,25 +158,25 @@ def read_named(path: str | Path, *, limit: int) -> bytes:
         mode = Path(path).stat().st_mode           # asked before opening: a pipe would wait for ever
         if not stat.S_ISREG(mode):
             raise InputError(
-                f"{shown!r} is not a plain file", expected="a file", seen=_what(mode),
+                f"{quoted(shown)} is not a plain file", expected="a file", seen=_what(mode),
                 remedy="name the file itself", where=where,
             )
         with Path(path).open("rb") as file:
             data = file.read(limit + 1)
     except OSError as fault:
         raise InputError(
-            f"{shown!r} cannot be read", expected="a readable file", seen=fault.strerror,
+            f"{quoted(shown)} cannot be read", expected="a readable file", seen=fault.strerror,
             remedy="see that the name is right and that you may read the file", where=where,
         ) from fault
     except ValueError as fault:
         if isinstance(fault, InputError):
             raise
         raise InputError(
-            f"{shown!r} is no file name", expected="a file", seen=str(fault), where=where
+            f"{quoted(shown)} is no file name", expected="a file", seen=str(fault), where=where
         ) from fault
     if len(data) > limit:
         raise InputError(
-            f"{shown!r} is too large", expected=f"at most {limit} bytes", seen="more", where=where
+            f"{quoted(shown)} is too large", expected=f"at most {limit} bytes", seen="more", where=where
         )
     return data
 
@@ -197,7 +198,7 @@ def unwritable(path: Path, fault: OSError) -> RunError:
     elif fault.errno in SHUT:
         remedy = "choose a shelf in a folder that you may write to, or have this one opened to you"
     return RunError(
-        f"{str(path)[:200]!r} cannot be written",
+        f"{quoted(path)} cannot be written",
         expected=expected,
         seen=fault.strerror or type(fault).__name__,
         remedy=remedy,

@@ -16,6 +16,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -31,6 +32,7 @@ from padlab.records.recording import Recording, lock_of, release
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import KINDS, Run
 from padlab.records.stroke_log import mend
+from padlab.words import quoted
 
 ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
 """Crockford's base32: no i, l, o or u, which are misread on a label."""
@@ -438,13 +440,35 @@ def _folders_of(name: str, near: Sequence[Path], passed_over: PassedOver) -> tup
                 remedy="name the run's folder",
                 where={"run": name},
             )
+    seen, remedy = _what_is_there(name)
     raise RunError(
-        f"{name[:200]!r} is no run and no shelf",
+        f"{quoted(name)} is no run and no shelf",
         expected="a run id, a run's folder or a shelf",
-        seen="neither a run on a shelf here, nor a folder with datapackage.json or runs/",
-        remedy="name the folder, or work in the folder that holds the shelf",
+        seen=seen,
+        remedy=remedy,
         where={"path": name[:200]},
     )
+
+
+def _what_is_there(name: str) -> tuple[str, str]:
+    """What a name means that is neither run nor shelf, and what to do."""
+    path = Path(name)
+    with _no_such_name():
+        if path.is_file():
+            return "a file", "name the shelf or the run's folder; padlab import takes in a table"
+        if path.is_dir():
+            shelves = sorted(p.name for p in path.iterdir() if not is_link(p) and (p / "runs").is_dir())
+            if shelves:
+                return "a folder of shelves", f"name one of them: {', '.join(map(quoted, shelves[:8]))}"
+            return ("a folder without runs",
+                    "padlab capture RIG PROCEDURE --out SHELF or padlab import TABLE --out SHELF "
+                    "puts a run there")
+        if path.parent.is_dir():
+            near = get_close_matches(path.name, [p.name for p in path.parent.iterdir() if p.is_dir()], n=3)
+            if near:
+                return "nothing of this name", f"did you mean {' or '.join(map(quoted, near))}?"
+    return ("neither a run on a shelf here, nor a folder with datapackage.json or runs/",
+            "name the folder, or work in the folder that holds the shelf")
 
 
 def find_one(name: str | Path, *, near: Sequence[Path] | None = None) -> Run:
@@ -458,7 +482,7 @@ def find_one(name: str | Path, *, near: Sequence[Path] | None = None) -> Run:
     runs = find_runs([name], near=near)
     if len(runs) != 1:
         raise RunError(
-            f"{str(name)[:200]!r} is not one run",
+            f"{quoted(name)} is not one run",
             expected="a run id or a run's folder",
             seen=f"a shelf with {len(runs)} runs",
             where={"path": str(name)[:200]},

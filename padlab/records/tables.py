@@ -8,6 +8,7 @@ have turned numbers into dates before padlab sees them.
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
@@ -43,6 +44,11 @@ __all__ = ["Column", "check_columns", "import_table", "parse_column", "read_colu
 
 LIMIT = 128 << 20
 """A table of 2 million rows and five columns has about 80 MB."""
+
+MOST_CONTROL = 0.02
+"""Of the bytes of a text. What is packed has about a tenth; an old encoding's letters are none of them."""
+
+_NEVER_IN_TEXT = bytes(set(range(1, 32)) - set(b"\t\n\v\f\r\x1a"))    # NUL and UTF-16 have words of their own
 
 def import_table(
     path: str | Path,
@@ -221,12 +227,12 @@ def _grid(data: bytes, wanted: Sequence[str], *, delimiter: str | None, sheet: s
 
 
 def refuse_old_spreadsheet(data: bytes) -> None:
-    """Refuse what is neither a text nor an XLSX without a password.
+    """Refuse what is neither a text nor a whole XLSX without a password.
 
     Raises
     ------
     TableError
-        An old or a locked spreadsheet.
+        An old, a locked or a damaged spreadsheet, or a file of another kind.
     """
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise refuse(
@@ -234,6 +240,23 @@ def refuse_old_spreadsheet(data: bytes) -> None:
             expected="XLSX without a password, or CSV",
             seen="XLS",
             remedy="save it as XLSX or as 'CSV UTF-8'",
+        )
+    if data.startswith((codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return
+    if b"PK\x01\x02" in data or b"PK\x05\x06" in data:             # the list of parts at a workbook's end
+        raise refuse(
+            "the workbook is damaged",
+            expected="a whole XLSX file without a password",
+            seen="a workbook without its beginning",
+            remedy="save it again, or as CSV",
+        )
+    first = data[:65536]
+    if len(first.translate(None, delete=_NEVER_IN_TEXT)) < (1 - MOST_CONTROL) * len(first):
+        raise refuse(
+            "this is no table: neither text nor a workbook",
+            expected="CSV, or XLSX",
+            seen="bytes that no text has: a damaged file, or one of another kind",
+            remedy="save it again from the program that wrote it, as XLSX or as 'CSV UTF-8'",
         )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from padlab.calibration.budget import GROUPS, Budget, Source
+from padlab.calibration.budget import GROUPS, WORDS, Budget, Source
 from padlab.report.axes import (
     CARD,
     INK,
@@ -27,13 +27,6 @@ from padlab.words import one_line, shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-WORDS = {
-    "indicator": "indicator", "resolution": "its smallest step", "contact zero": "contact zero",
-    "force through stiffness": "force", "compliance": "give of the frame", "temperature": "temperature",
-    "repeatability": "stroke to stroke",
-}
-"""What a technician calls the groups; a group that is not here is called by its own name."""
 
 _OWN: dict[str, Any] = {"facecolor": SLATE, "edgecolor": SLATE, "linewidth": 0.8}
 _SHARED: dict[str, Any] = {"facecolor": CARD, "edgecolor": SLATE, "linewidth": 0.8, "hatch": "/////"}

@@ -18,7 +18,7 @@ from padlab.decisions.certified import Certified, equivalence_words, size_words
 from padlab.errors import FileFormatError
 from padlab.records.descriptor import RUN_ID
 from padlab.records.traces import RawFile, content_hash
-from padlab.report import batch_figures
+from padlab.report import batch_figures, numbers
 from padlab.report.pages import environment, write_page
 from padlab.report.paper import on_paper
 from padlab.words import one_line, shortened
@@ -174,7 +174,7 @@ def _share_words(share: float | None) -> str:
 
 
 def _nice(words: str) -> str:
-    return words.replace(" um", " µm")
+    return numbers.in_micrometres(words)
 
 
 def _facts(r: CharacteristicResult) -> list[tuple[str, str]]:

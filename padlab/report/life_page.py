@@ -62,7 +62,7 @@ def _words(stock: StockLife) -> dict[str, Any]:
         "distributions": [(d, span(d.quantile(0.5) / stock.per_year), span(d.quantile(0.1) / stock.per_year))
                           for d in stock.distributions],
         "each": [(p, None if p.life is None else span(p.life / stock.per_year),
-                  "has lost nothing yet" if p.verdict is None else str(p.verdict).replace("_", " "))
+                  "has lost nothing yet" if p.verdict is None else p.verdict.words)
                  for p in stock.pads],
     }
 

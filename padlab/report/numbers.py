@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from padlab.statistics.quantity import Quantity
@@ -22,7 +23,16 @@ NOT_DETERMINED = "not determined"
 def length(value: Quantity | float | None) -> str:
     """A small length in micrometres and thou, rounded by :func:`padlab.units.both_lengths`."""
     mm = value.value if isinstance(value, Quantity) else value
-    return both_lengths(mm).replace(" um", " µm")
+    return in_micrometres(both_lengths(mm))
+
+
+def in_micrometres(words: str) -> str:
+    """Words of the terminal as a page has them: its um are µm.
+
+    >>> in_micrometres("off by 63.3 um (2.5 thou); summum 5 umber")
+    'off by 63.3 µm (2.5 thou); summum 5 umber'
+    """
+    return re.sub(r"(?<=\d) um\b", " µm", words)
 
 
 def between(value: Quantity | None) -> str:

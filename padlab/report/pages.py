@@ -19,11 +19,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from padlab import __version__
+from padlab.calibration.budget import WORDS
 from padlab.cautions import CAUTIONS
 from padlab.decisions.rows import Comparison, StockRow
 from padlab.errors import InputError
 from padlab.report import figures, numbers, panels, run_figures, run_story, story, strips
-from padlab.report.budget_bars import WORDS, budget_bars, shown_groups
+from padlab.report.budget_bars import budget_bars, shown_groups
 from padlab.words import plain
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def runs_page(fits: Sequence[RunFit], *, pairs: Sequence[Apart], not_fitted: Seq
               for n, fit in enumerate(fits)]
     return environment().get_template("runs.html.j2").render(
         made_on=made_on, version=__version__, runs=list(zip(fits, told, drawn, curves, strict=True)),
-        pairs=[(pair, pair.verdict.replace(" um", " µm")) for pair in pairs], not_fitted=list(not_fitted))
+        pairs=[(pair, pair.verdict) for pair in pairs], not_fitted=list(not_fitted))
 
 
 def write_runs(fits: Sequence[RunFit], out: Path, *, pairs: Sequence[Apart],
@@ -212,6 +213,7 @@ def environment() -> Environment:
         limit=numbers.limit,
         listed=numbers.listed,
         opening=story.opening,
+        sure_between=story.sure_between,
         freedom=numbers.freedom,
         source_words=lambda name: WORDS.get(name, name),
         sources_of=lambda rig: tuple(dict.fromkeys(g for s in rig.stocks for g in shown_groups(s.budget))),
@@ -224,4 +226,6 @@ def environment() -> Environment:
 def _plain_value(value: Any) -> Any:
     from markupsafe import Markup
 
-    return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return numbers.in_micrometres(plain(value))

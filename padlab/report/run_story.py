@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from padlab.fitting.results import RunFit
+from padlab.fitting.results import RunFit, Verdict
 from padlab.marks import Weight
 from padlab.report.numbers import between, length, share, share_between, thickness
 from padlab.statistics.quantity import Quantity
-from padlab.units import thou
+from padlab.units import thou, three_digits
 
 _WEIGHTS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
 
@@ -66,7 +66,7 @@ def tell_run(fit: RunFit) -> RunTold:
     return RunTold(
         f"{fit.pad.material}, lot {fit.pad.lot}, pad {fit.pad.id}",
         tuple(_with_marks(line, fit) for line in lines),
-        tuple((_WEIGHTS[m.weight], m.message if m.message.startswith(m.about) else f"{m.about}: {m.message}")
+        tuple((_WEIGHTS[m.weight], m.message if m.about in m.message else f"{m.about}: {m.message}")
               for m in sorted(fit.marks, key=lambda m: (list(_WEIGHTS).index(m.weight), m.code, m.about))),
         "" if fit.budget is None else _capital(str(told["budget"]["verdict"])).replace(" um", " µm") + ".",
     )
@@ -80,7 +80,7 @@ def _with_marks(line: tuple[str, str, str], fit: RunFit) -> tuple[str, str, str]
 
 
 def _unless_good(verdict: str) -> str:
-    return "" if verdict == "good" else f", {verdict.replace('_', ' ')}"
+    return "" if verdict == "good" else f", {Verdict(verdict).words}"
 
 
 def _fine_between(value: Quantity | None) -> str:
@@ -111,8 +111,10 @@ def _stiffness(what: str, stored: dict[str, Any]) -> tuple[str, str, str]:
     found = _quantity(stored)
     if found is None:
         return what, length(None), ""
-    interval = "" if found.low is None or found.high is None else f"{found.low:.3g} to {found.high:.3g} N/mm"
-    return what, f"{found.value:.3g} N/mm", interval
+    if found.low is None or found.high is None:
+        return what, f"{three_digits(found.value)[0]} N/mm", ""
+    value, low, high = three_digits(found.value, found.low, found.high)
+    return what, f"{value} N/mm", f"{low} to {high} N/mm"
 
 
 def _capital(words: str) -> str:

@@ -7,15 +7,17 @@ here, only sentences.
 from __future__ import annotations
 
 import itertools
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from padlab.calibration.budget import WORDS
 from padlab.decisions.rows import Comparison, PadRow, StockRow
 from padlab.decisions.told_apart import RigRow
 from padlab.marks import CODES, Mark, Weight
-from padlab.report.budget_bars import WORDS
-from padlab.report.numbers import chance, length, limit, listed, share, thickness
+from padlab.report.numbers import between, chance, length, limit, listed, share, thickness
+from padlab.statistics.quantity import Quantity
 
 WEIGHT_WORDS = {Weight.STOP: "not used", Weight.CAUTION: "caution", Weight.NOTE: "note"}
 _INGREDIENTS = {
@@ -27,6 +29,8 @@ _INGREDIENTS = {
 }
 _MOST_NAMED = 8
 _MOST_ALIKE = 4
+SAME_MM = 5e-5
+"""Half of the last digit that a length is told to."""
 _PARTS = (
     ("Give", "light to hard press", "give_mm"),
     ("Sinking", "1 s to 10 s of a held note", "hold_mm"),
@@ -139,10 +143,21 @@ def _answer(placed: Sequence[StockRow]) -> str:
     if not placed:
         return "No stock could be ranked."
     best = placed[0]
-    reach = f"19 notes of 20 within {length(best.drift_play_p95_mm)}"
+    reach = f"19 notes of 20 within {length(best.drift_play_p95_mm)}{sure_between(best.drift_play_p95_mm)}"
     if len(placed) == 1:
         return f"Only {best.material} could be ranked: {reach}."
     return f"{_capital(best.material)} lets the valve drift least: {reach}."
+
+
+def sure_between(value: Quantity | None) -> str:
+    """The 95 % interval of a length behind its value in a headline; nothing where there is none.
+
+    >>> sure_between(Quantity(0.0199, 0.0172, 0.0231)), sure_between(Quantity(0.0199))
+    (', 95 % sure: 17.2 to 23.1 µm (0.7 to 0.9 thou)', '')
+    """
+    if value is None or value.low is None or value.high is None:
+        return ""
+    return f", 95 % sure: {between(value)}"
 
 
 def _ties(placed: Sequence[StockRow], comparison: Comparison) -> str:
@@ -170,17 +185,35 @@ def _stock_line(row: StockRow, comparison: Comparison, everywhere: frozenset[Key
     words = VERDICT_WORDS.get(row.verdict, row.verdict)
     tied = _not_told_apart(row, comparison)
     alone = "none" if len(comparison.ranking) > 1 else ""
-    cautions = sorted(_cautions(row) - everywhere)
+    cautions = _joined(sorted(_cautions(row) - everywhere))
     return StockLine(
         row,
         words,
         listed(tied) or alone,
-        tuple(_unique(message + _how_many(code, message, row, comparison) for code, message in cautions)),
+        tuple(_unique(words + _how_many(keys, row, comparison) for words, keys in cautions)),
     )
 
 
 def _cautions(row: StockRow) -> set[Key]:
     return {(m.code, m.message) for m in row.marks if m.weight is not Weight.NOTE}
+
+
+def _joined(cautions: Sequence[Key]) -> list[tuple[str, list[Key]]]:
+    """Cautions in words; those that differ by a share alone are one, from the least share to the largest.
+
+    >>> _joined([("a", "0.1% of the strokes"), ("a", "0.7% of the strokes"), ("b", "x")])[0][0]
+    '0.1 to 0.7% of the strokes'
+    """
+    alike: dict[Key, dict[Key, str]] = {}
+    for code, message in cautions:
+        share_of = re.fullmatch(r"(\d+(?:\.\d+)?)(% .+)", message)
+        number, rest = share_of.groups() if share_of else ("", message)
+        alike.setdefault((code, rest), {})[code, message] = number
+    found = []
+    for (_, rest), keys in alike.items():
+        numbers = sorted(set(keys.values()), key=lambda n: float(n or 0))
+        found.append((" to ".join(dict.fromkeys((numbers[0], numbers[-1]))) + rest, list(keys)))
+    return found
 
 
 def _everywhere(placed: Sequence[StockRow]) -> frozenset[Key]:
@@ -190,10 +223,10 @@ def _everywhere(placed: Sequence[StockRow]) -> frozenset[Key]:
     return frozenset.intersection(*(frozenset(_cautions(r)) for r in placed))
 
 
-def _how_many(code: str, message: str, row: StockRow, comparison: Comparison) -> str:
-    """How many of the stock's ranked pads carry the mark, where it is not all of them."""
+def _how_many(keys: Sequence[Key], row: StockRow, comparison: Comparison) -> str:
+    """How many of the stock's ranked pads carry one of the marks, where it is not all of them."""
     ours = [p for p in comparison.pads if p.material == row.material and p.role == "ranked"]
-    carriers = [p for p in ours if any((m.code, m.message) == (code, message) for m in p.marks)]
+    carriers = [p for p in ours if any((m.code, m.message) in keys for m in p.marks)]
     return f" ({len(carriers)} of {len(ours)} pads)" if 0 < len(carriers) < len(ours) else ""
 
 
@@ -316,9 +349,9 @@ def _beside(row: StockRow) -> str:
     if row.formula is None or row.formula.drift_play_p95_mm is None or row.drift_play_p95_mm is None:
         return ""
     away = row.drift_play_p95_mm.value - row.formula.drift_play_p95_mm.value
-    more = "more" if away > 0 else "less"
+    differs = "the same" if abs(away) < SAME_MM else f"{length(abs(away))} {'more' if away > 0 else 'less'}"
     return (f"{_capital(row.material)}: {length(row.drift_play_p95_mm)} by replay, "
-            f"{length(row.formula.drift_play_p95_mm)} by the formula ({length(abs(away))} {more}).")
+            f"{length(row.formula.drift_play_p95_mm)} by the formula ({differs}).")
 
 
 def _pairs(placed: Sequence[StockRow], comparison: Comparison) -> tuple[str, ...]:

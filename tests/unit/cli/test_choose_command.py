@@ -1,10 +1,14 @@
 """choose, fitted, due from the command line, on two stocks of the sample runs."""
 
+import dataclasses
 import json
 import shutil
 from pathlib import Path
 
 import pytest
+
+from padlab.cli.choose import chosen, told
+from padlab.units import MM_PER_THOU, both_lengths
 
 TOP = Path(__file__).parents[3]
 SAMPLES = TOP / "sample_runs"
@@ -142,8 +146,42 @@ def test_the_cuts_come_first_and_every_caution_is_said_once(padlab, shelf, instr
                        if m["weight"] != "note"}
         assert {numbered[n] for n in named} == of_the_stop
     # No number stands without its interval.
+    doubt = both_lengths(1.95996 * told[0]["wanted_u_mm"])
+    wanted = both_lengths(told[0]["wanted_loaded_mm"])
+    assert f"wanted under the usual press: {wanted}, known to {doubt}" in out
     drift = told[0]["drift_p95_mm"]
-    assert f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um]" in out
+    low, high = (drift[end] / MM_PER_THOU for end in ("low", "high"))
+    assert (f"[{1e3 * drift['low']:.1f} to {1e3 * drift['high']:.1f} um "
+            f"({low:.1f} to {high:.1f} thou)]") in out
+
+
+def test_shims_stand_beside_every_cut_that_counts_on_them(shelf, instrument):
+    """A cut without its shims is 8 thou too thin: the line that is read at the bench says them."""
+    choice, _ = chosen(instrument, str(shelf))
+    first, *rest = choice.stops
+    best = dataclasses.replace(first.best, sheet=dataclasses.replace(
+        first.best.sheet, shims_mm=(3 * MM_PER_THOU, 5 * MM_PER_THOU)))
+    lines = told(dataclasses.replace(choice, stops=(dataclasses.replace(first, best=best), *rest)))
+    of_the_stop = [line for line in lines if f"{best.cut_thou:g} thou (" in line][:2]
+    assert len(of_the_stop) == 2                            # the first line, and the head of its block
+    assert all("mm) with 3 + 5 thou of shim" in line for line in of_the_stop)
+    assert any(line.endswith(f"sheet of lot {best.sheet.lot} with 3 + 5 thou of shim") for line in lines)
+
+
+def test_what_only_outlasts_its_service_has_no_bare_date(padlab, shelf, instrument):
+    """Neither a year nor a date stands there as if it were the pad's end; and no stop is passed over."""
+    _, out, _ = padlab("choose", instrument, shelf)
+    assert "outlasts the service of 8 years: look at it then" in out
+    assert "renew after 8 years" not in out
+    _, out, _ = padlab("fitted", instrument, shelf, "--on", "2026-11-29", "--skip", "2.up")
+    assert "valve 2, up stop: skipped, nothing is kept of it" in out
+    for side in ("down", "up"):
+        assert f"valve 3, {side} stop: NO CUT, nothing is kept of it" in out
+    _, out, _ = padlab("due", instrument.parent)
+    head, first, *_ = out.splitlines()
+    assert first[head.index("95 % between"):].startswith("end of service")
+    assert "end of service: the pad outlasts the service that was asked for: look at it then" in out
+    assert "not determined: no wear on file that reaches so far" in out
 
 
 def test_three_calls_from_a_faulty_file_to_a_cut(padlab, shelf, instrument):

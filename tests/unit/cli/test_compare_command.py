@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -115,7 +116,8 @@ def test_touch_from_a_file_and_from_a_run(folder, tmp_path, capsys):
 
 @pytest.mark.parametrize("arguments", [
     ["--limit", "8"], ["--limit", "8N"], ["--limit", "-1thou"], ["--limit", "nan"], ["--face", "19"],
-    ["--face", "8mmx19mm"], ["--face", "19x8"], ["--thickness", "1e9mm"], ["--stop", "left"],
+    ["--face", "8mmx19mm"], ["--face", "19x8"], ["--face", "15x7thou"], ["--thickness", "1e9mm"],
+    ["--stop", "left"],
     ["--service-years", "8"], ["--out", "no/such/folder/r.html"], ["--holding", "\x1b[31m"],
 ])
 def test_wrong_use_is_exit_2(folder, capsys, arguments):
@@ -141,6 +143,11 @@ def test_a_touch_run_by_itself_is_refused_by_name(folder, capsys):
     assert code == 1
     assert player.name in error["message"]
     assert "--touch" in error["remedy"]
+
+
+def test_a_disc_without_a_hole_is_a_face(folder, capsys):
+    answer = json.loads(run(capsys, str(folder / "shelf"), "--json", "--face", "19x0mm")[1])
+    assert (answer["carried_to"]["outer_mm"], answer["carried_to"]["inner_mm"]) == (19, 0)
 
 
 def test_an_empty_shelf_is_refused(tmp_path, capsys):
@@ -173,3 +180,10 @@ def test_total_drift_of_the_invented_stocks_that_were_worn(capsys, tmp_path):
     assert {"thinning_elsewhere", "extrapolated"} <= {m["code"] for m in with_service["marks"]}
     far = json.loads(run(capsys, str(tmp_path / "shelf"), "--json", "--service-years", "40", *service[2:])[1])
     assert "thinning" in far["ranking"][0]["missing"]
+    words = run(capsys, str(tmp_path / "shelf"), *service)[1].replace("\n", " ")
+    shown = re.search(r"Over 6 years of 2000 strokes a day, 6 days a week.*Dense green polymer: (\S+) um .*?"
+                      r", 95 % sure between (\S+) um .* and (\S+) um", words)
+    assert [float(n) for n in shown.groups()] == pytest.approx(
+        [1e3 * total[end] for end in ("value", "low", "high")], abs=0.06)
+    words = run(capsys, str(tmp_path / "shelf"), "--service-years", "40", *service[2:])[1]
+    assert "Dense green polymer: not determined: its thinning over that time is not known." in words

@@ -56,10 +56,13 @@ def pads(shelf):
 def test_two_runs_are_told_with_their_doubt_and_a_verdict_on_the_pair(shelf, capsys):
     code, out, _ = run(capsys, "fit", *pads(shelf))
     assert code == 0
-    for words in ("doubt of the give", "indicator", "contact zero", "force through stiffness", "compliance",
-                  "repeatability", "degrees of freedom together"):
-        assert out.count(words) == (4 if words == "compliance" else 2), words    # shared, and own
-    assert out.count("temperature               not determined, not in it") == 2
+    for words in ("doubt of the give", "    indicator", "    contact zero", "    force  ",
+                  "    give of the frame", "    its smallest step", "    stroke to stroke",
+                  "degrees of freedom together"):
+        assert out.count(words) == (4 if words == "    give of the frame" else 2), words    # shared, and own
+    for jargon in ("compliance", "repeatability", "resolution", "residual"):
+        assert jargon not in out
+    assert out.count("temperature             not determined, not in it") == 2
     assert out.count("this rig can tell apart pads that differ by") == 2
     (pair,) = [line for line in out.splitlines() if "these two differ by" in line]
     assert all(f.name in pair for f in pads(shelf))
@@ -187,6 +190,7 @@ def test_each_law_is_shown_beside_lmfits(shelf, capsys):
     first, _ = pads(shelf)
     code, out, _ = run(capsys, "fit", first, "--check-with-lmfit")
     assert code == 0
+    assert "sinking as it was recorded" in out     # its share is another than the sinking that is told above
     for words in ("checked with lmfit", "logarithmic, sinking: good, the same", "Findley, sinking",
                   "approach, sinking", "standard error"):
         assert words in out
@@ -226,3 +230,20 @@ def test_strokes_left_out_for_one_reason_are_told_in_one_line(capsys):
     assert lines == ["note: 6 strokes left out (11, 14, 30, 33, 37, 41): not let go before it"]
     weights = [line.split(":")[0] for line in out.splitlines() if re.match("(stop|caution|note):", line)]
     assert weights == sorted(weights, key=["stop", "caution", "note"].index)
+
+
+def test_numbers_have_the_digits_of_their_ends_and_what_was_not_reached_says_so(shelf, capsys):
+    _, out, _ = run(capsys, "fit", pads(shelf)[0], "--at-force", "8N", "--at-force", "40N")
+    assert re.search(r"stiffness at 8 N +42\.0 N/mm   95 %: 41\.\d to 42\.\d\n", out)
+    reach = re.search(r"good to (\d+\.\d) N net\)", out)[1]
+    for what in ("position", "stiffness"):
+        assert re.search(rf"{what} at 40 N +not determined: this run is good to {reach} N net\n", out)
+    share, low, high = re.search(r"held note +(\S+) % per tenfold time   95 %: (\S+) to (\S+)", out).groups()
+    assert len({number.partition(".")[2].__len__() for number in (share, low, high)}) == 1
+    assert "caution: the best-fitting law leaves the measured curve" in out          # said once, not twice
+
+
+def test_no_length_is_rounded_to_nothing_in_thou_beside_micrometres(shelf, capsys):
+    _, out, _ = run(capsys, "fit", pads(shelf)[0])
+    assert re.search(r"    contact zero +0\.1 um \(0\.00\d thou\)", out)
+    assert not re.search(r"(?<!0\.0) um \(0\.00 thou\)", out)

@@ -60,7 +60,7 @@ def test_the_page_is_written_whole(padlab, tmp_path):
     page = tmp_path / "life.html"
     code, out, _ = padlab("life", SAMPLES, *ASKED, "--out", page)
     assert code == 0
-    assert "Written" in out
+    assert f"The page: {page}" in out
     text = page.read_text("utf-8")
     assert text.startswith("<!DOCTYPE html>")
     assert text.count("<svg") == 6
@@ -100,3 +100,17 @@ def test_what_damp_did_to_the_unloaded_pads_is_told(padlab):
     felt = climate["grey wool felt"]["per_percent_humidity_mm"]        # made with 0.35 um a per cent
     assert felt["low"] < 0.00035 < felt["high"]
     assert felt["low"] > 0
+
+
+def test_a_limit_of_a_whole_pad_is_a_mistyped_unit(padlab):
+    code, out, err = padlab("life", SAMPLES, "--limit", "3mm", *ASKED[2:])
+    assert (code, out) == (1, "")
+    assert "a loss of 3000 um (118.1 thou) is more than any of these pads is thick" in err
+    assert "1 thou is 0.0254 mm" in err
+
+
+def test_runs_of_the_other_stop_are_counted_and_the_option_named(padlab):
+    code, _, err = padlab("life", SAMPLES, *ASKED, "--stop", "up")
+    assert code == 1
+    assert "seen: 16 runs: served at the down stop\n" in err
+    assert "try: ask for --stop down" in err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -54,7 +55,7 @@ def test_several_characteristics_share_the_producers_risk_and_the_words_say_so(t
     file = spec(tmp_path, "sheets = 4\n", RISKS, THICKNESS, GIVE)
     code, out, _ = run(capsys, "--plan", file)
     assert code == 0
-    assert "0.05/2 = 0.025" in out
+    assert "5/2 = 2.5 %" in out
     assert "test 36 pads, 9 from each of 4 sheets" in out
     assert "drawn by lot" in out
     code, out, _ = run(capsys, "--plan", file, "--json")
@@ -78,3 +79,44 @@ def test_mistakes_of_a_spec_exit_1_and_all_are_said(tmp_path, capsys):
     assert len(json.loads(out)["error"]["where"]["mistakes"]) == 2
     assert "write it as 12thou" in err
     assert run(capsys)[0] == 2
+
+
+def test_pads_to_take_and_pads_that_are_needed_do_not_contradict_each_other(tmp_path, capsys):
+    """31 are needed; four sheets that give alike give 32."""
+    _, out, _ = run(capsys, "--plan", spec(tmp_path, "sheets = 4\n", RISKS, THICKNESS))
+    head, *lines = out.splitlines()
+    assert head == "felt: test 32 pads, 8 from each of 4 sheets (31 are needed; every sheet gives alike)"
+    assert any(line.startswith("thickness: 31 pads are needed; ") for line in lines)
+    _, out, _ = run(capsys, "--plan", spec(tmp_path, "sheets = 2\n", RISKS, GIVE))
+    assert out.splitlines()[0] == "felt: test 28 pads, 14 from each of 2 sheets"
+
+
+def test_every_share_and_chance_of_a_plan_is_in_per_cent(tmp_path, capsys):
+    _, out, _ = run(capsys, "--plan", spec(tmp_path, RISKS, GIVE, THICKNESS))
+    assert "a lot with 1 % of its pads outside is refused 5 % of the time at most," in out
+    assert "one with 8 % is accepted 10 % of the time at most" in out
+    assert "each may refuse a good lot 5/2 = 2.5 % of the time" in out
+    assert "0.08" not in out
+    rows = [line for line in out.splitlines() if line.startswith("       ") and line.endswith("%")]
+    assert len(rows) > 20
+    assert not any(row.split("%")[1].strip() in ("0.0", "100.0") for row in rows)
+    assert re.search(r"known from many lots: \d+ pads", out)              # no tenths of a pad
+
+
+def test_a_stock_that_is_not_on_the_shelf_is_told_beside_what_is(tmp_path, capsys):
+    deliveries = Path(__file__).parents[3] / "sample_runs" / "deliveries"
+    code, _, err = run(capsys, str(deliveries), "--spec", spec(tmp_path, RISKS, THICKNESS, material="wool"),
+                       "--lot", "2026-09")
+    assert code == 1
+    assert "seen: nothing of 'wool' that can be judged; on file: 'cream wool felt'" in err
+
+
+def test_the_mean_of_a_lot_has_its_interval(capsys):
+    deliveries = Path(__file__).parents[3] / "sample_runs" / "deliveries"
+    asked = [str(deliveries), "--spec", str(deliveries / "spec-thickness.toml"), "--lot", "2026-11"]
+    code, out, _ = run(capsys, *asked)
+    mean = json.loads(run(capsys, *asked, "--json")[1])["characteristics"][0]["mean"]
+    assert code == 0
+    ends = [f"{mean[end]:.3f} mm ({mean[end] / 0.0254:.1f} thou)" for end in ("value", "low", "high")]
+    assert f"20 pads, mean {ends[0]} (95 % between {ends[1]} and {ends[2]})" in out
+    assert "20 of the 31 pads that the rule needs were tested" in out

@@ -128,7 +128,7 @@ def test_the_endurance_runs_of_the_samples_are_too_few_and_say_so(padlab, tmp_pa
     assert code == 0, err
     (one,) = json.loads(out)["characteristics"]
     assert (one["n"], one["verdict"]) == (2, "test_more")
-    assert one["reasons"] == ["2 of 28 planned pads were tested"]
+    assert one["reasons"] == ["2 of the 28 pads that the rule needs were tested"]
 
 
 def test_one_table_under_two_names_is_told(padlab, made, tmp_path):

@@ -60,7 +60,8 @@ def test_page_and_words(padlab, tmp_path):
     assert text.count("<svg") == 2
     assert "<script" not in text
     answer = re.search(r'<h1 class="answer">(.*?)</h1>', text).group(1)
-    assert re.fullmatch(r"[A-Z][a-z ]+ pad \S+: 19 notes of 20 within \d+ µm \([\d.]+ thou\)", answer)
+    assert re.fullmatch(r"[A-Z][a-z ]+ pad \S+: 19 notes of 20 within \d+ µm \([\d.]+ thou\), "
+                        r"95 % sure: \d+ to \d+ µm \([\d.]+ to [\d.]+ thou\)", answer)
     # Within, beyond or not clear, as the interval says (the limit is 203.2 um).
     low, high = (float(v) for v in re.search(r'nb">([\d.]+) to ([\d.]+) µm', text).groups())
     expected = "within" if high < 203.2 else "beyond" if low > 203.2 else "undecided"

@@ -1,6 +1,7 @@
 """``padlab touch`` on recorded sessions: words, JSON as its readers rely on, page, and what is refused."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -89,3 +90,17 @@ def test_what_is_no_touch_is_refused(padlab, tmp_path):
     assert "error" in json.loads(out)
     assert padlab("touch", TOUCH.folder, "--out", tmp_path / "t.pdf")[0] == 2
     assert padlab("touch", TOUCH.folder, "--out", tmp_path / "no" / "t.html")[0] == 2
+
+
+def test_the_summary_stands_in_columns_and_says_what_a_spread_means(padlab):
+    _, out, _ = padlab("touch", TOUCH.folder)
+    rows = [line for line in out.splitlines() if "half of them" in line]
+    assert len(rows) == 4
+    assert len({re.search(r"\d+\.\d+ N|\d+\.\d+ s", row).start() for row in rows}) == 1
+    for row in rows:                                    # as many digits in the ends as in the middle
+        assert len({len(number.partition(".")[2]) for number in re.findall(r"\d+\.\d+", row)}) == 1
+    low, high, median, spread = map(float, re.search(
+        r"two notes of three lie between (\S+) and (\S+) N \(touch file: median_force = \"(\S+)N\", "
+        r"force_spread = (\S+)\)", out).groups())
+    assert (low, high) == pytest.approx((median / spread, median * spread), abs=0.05)
+    assert out.isascii()

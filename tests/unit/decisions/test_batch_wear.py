@@ -220,7 +220,7 @@ def test_a_lot_is_accepted_refused_or_tested_more_by_its_wear():
         one = judge_lot(plan, [wear_readings(C, lot="L", runs=runs)]).characteristics[0]
         assert one.verdict is verdict
         assert one.k == pytest.approx(k)
-    assert one.reasons == ("27 of 28 planned pads were tested",)
+    assert one.reasons == ("27 of the 28 pads that the rule needs were tested",)
 
 
 def test_two_characteristics_of_one_name_are_held_against_their_own_reference():

@@ -270,6 +270,15 @@ class TestKept:
         assert "Do not thin" in what
         assert "too far down" in what
         assert "check_outside" in {m.code for m in corrected(kept.stops[0]).marks}
+        assert "unit" not in what
+
+    def test_a_check_in_mm_for_thou_asks_for_its_unit_first(self, stock):
+        choice = chosen(stock(), stop("down"))
+        kept = fitted_of(
+            choice, TOUCH, Done({}, {}, {}, {("1", "down"): -1.0}), on=date(2026, 11, 29), shelf="s"
+        )
+        what = check_verdict(kept.stops[0])[1]
+        assert what.index("Look at the unit of the reading first.") < what.index("Do not thin")
 
     def test_not_seated_is_read_as_such(self, stock):
         from padlab.fitting.results import FirstPress

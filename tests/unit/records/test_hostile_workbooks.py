@@ -12,6 +12,8 @@ import openpyxl
 import pytest
 
 from padlab.errors import TableError
+from padlab.records.first_rows import first_rows
+from padlab.records.tables import read_columns
 from padlab.records.workbook import read_workbook
 
 SHEET = "xl/worksheets/sheet1.xml"
@@ -114,3 +116,28 @@ def test_names_inside_the_archive_are_never_unpacked_to_disk(tmp_path, monkeypat
     monkeypatch.chdir(tmp_path)
     read_workbook(packed(**{"../../escaped.txt": b"x", "/tmp/escaped.txt": b"x"}), ["t"])
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_damaged_workbook_is_not_taken_for_a_text_in_another_encoding(tmp_path):
+    """Without its beginning, without its end, and where nothing of it can be known."""
+    whole = packed()
+    noise = random.Random(1).randbytes(3000)
+    for name, data, words in (
+        ("no beginning", b"\xa6\x07\x91\xe3" + whole[4:], "the workbook is damaged"),
+        ("no end", whole[:-60], "the workbook is damaged"),
+        ("noise", noise, "neither text nor a workbook"),
+    ):
+        file = tmp_path / f"{name}.xlsx"
+        file.write_bytes(data)
+        for read in (lambda file=file: first_rows(file),
+                     lambda data=data: read_columns(data, number_names=["t"])):
+            with pytest.raises(TableError, match=words) as refused:
+                read()
+            assert "UTF-8 (row" not in str(refused.value)
+            assert "save it again" in str(refused.value)
+
+
+def test_a_text_in_an_old_encoding_is_still_told_as_one():
+    text = "Zeit;Kraft\n0;1\n# Prüfstand im Hafen: größer, süßer\n".encode("latin-1") * 20
+    with pytest.raises(TableError, match="not in UTF-8"):
+        read_columns(text, number_names=["Kraft"])

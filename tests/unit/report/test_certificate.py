@@ -250,7 +250,7 @@ def test_what_cannot_be_judged_is_said(shelf, capsys):
     assert "'new'" in err
     few = qualify(folder, capsys, "old 1")
     assert few[0] == 0
-    assert "10 of 31 planned pads were tested" in few[1]
+    assert "10 of the 31 pads that the rule needs were tested" in few[1]
     for arguments in ([], ["--spec", "x"], ["--plan", "x", "--lot", "y"], ["--check", "x", "--lot", "y"]):
         assert padlab(capsys, "qualify", str(folder / "shelf"), *arguments)[0] == 2
 

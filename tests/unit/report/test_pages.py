@@ -207,7 +207,8 @@ def test_a_technicians_words_only(comparisons, page_of, name):
 def test_the_first_words_are_the_answer_who_stays_within_and_who_was_not_ranked(full_page, page_of):
     words = page_of(full_page).words()
     told = [
-        "Dense polymer lets the valve drift least: 19 notes of 20 within 11.2 µm (0.4 thou).",
+        "Dense polymer lets the valve drift least: 19 notes of 20 within 11.2 µm (0.4 thou), "
+        "95 % sure: 9.2 to 13.2 µm (0.4 to 0.5 thou).",
         "Not told apart from rubber cork. Its chance of being the best of them: 82 in 100.",
         "Stays within 8 thou dense polymer, rubber cork, sheet cork and synthetic felt",
         "Goes beyond 8 thou soft neoprene",
@@ -233,13 +234,22 @@ def test_the_first_words_are_the_answer_who_stays_within_and_who_was_not_ranked(
 
 def test_unknown_is_never_zero(comparisons, page_of):
     words = page_of(comparison_page(comparisons["least"](), made_on="today")).words()
-    assert "Only rubber cork could be ranked: 19 notes of 20 within 13.1 µm (0.5 thou)." in words
+    assert "Only rubber cork could be ranked: 19 notes of 20 within 13.1 µm (0.5 thou)" in words
     assert (
         "Not determined for any stock: give, sinking, playing band, warm-up, thinning and total drift"
         in words
     )
     assert not re.search(r"(?<![\d.])0(\.0+)? (µm|thou|mm|%)", words)
     assert "one lot only" in words
+
+
+def test_micrometres_have_one_sign_on_a_page(comparisons, page_of):
+    """What a mark says in the terminal's words has the page's sign too."""
+    one = comparisons["least"]()
+    noted = dataclasses.replace(one.pads[0], marks=(mark("replay_rough", "hold", "off by 63.3 um (rms)"),))
+    page = page_of(comparison_page(dataclasses.replace(one, pads=(noted,)), made_on="today")).words()
+    assert "off by 63.3 µm (rms)" in page
+    assert " um " not in page
 
 
 def test_nothing_ranked_says_so_with_the_reason(comparisons, page_of):

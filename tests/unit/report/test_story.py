@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import pytest
 
@@ -99,3 +100,31 @@ def test_who_is_tied_with_the_best_is_said_as_the_pairs_have_it(full):
 )
 def test_what_the_intervals_rest_on_is_said(full, replication, words):
     assert words in tell(dataclasses.replace(full, replication=replication)).rests_on
+
+
+def test_cautions_that_differ_by_a_share_alone_are_one_line(full):
+    first, second, *_ = (p.run for p in full.pads)
+    shares = {first: "0.1% of the strokes press harder", second: "0.7% of the strokes press harder"}
+    told = tell(with_marks(
+        full,
+        lambda p: [mark("beyond_tested", "pad", shares[p.run])] if p.run in shares else [],
+        lambda r: [mark("beyond_tested", "pads", words) for words in shares.values()] if r.rank == 1 else [],
+    ))  # fmt: skip
+    assert told.stocks[0].cautions == ("0.1 to 0.7% of the strokes press harder (2 of 9 pads)",)
+
+
+def test_the_answer_has_its_interval(full):
+    best = full.ranking[0].drift_play_p95_mm
+    assert tell(full).answer == (
+        "Dense polymer lets the valve drift least: 19 notes of 20 within 11.2 µm (0.4 thou), "
+        f"95 % sure: {1e3 * best.low:.1f} to {1e3 * best.high:.1f} µm (0.4 to 0.5 thou).")
+
+
+def test_a_difference_that_is_rounded_to_nothing_is_neither_more_nor_less(full):
+    best = full.ranking[0]
+    drift = best.drift_play_p95_mm
+    for away, words in ((0.00002, "(the same)"), (0.0002, "(0.2 µm (0.01 thou) more)")):
+        formula = dataclasses.replace(drift, value=drift.value - away)
+        row = dataclasses.replace(best, formula=SimpleNamespace(drift_play_p95_mm=formula))
+        told = tell(dataclasses.replace(full, ranking=(row, *full.ranking[1:])))
+        assert words in told.beside[0]
