@@ -16,7 +16,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from multiprocessing import get_context
+from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from shutil import rmtree
@@ -30,6 +30,8 @@ MOST_RUNNING = 2
 MOST_KEPT = 24
 """Pages kept; the oldest goes first."""
 END_S = 5.0
+UNLOADED = ("look at a table", "take in a table")
+"""Begun with nothing loaded: it needs little, and what a stranger's file may take up is bounded."""
 
 Tell = Callable[[int, int, str], None]
 
@@ -127,7 +129,7 @@ class Works:
             work.folder.mkdir()
             self._all[work.id] = work
             self._forget_old()
-        context = get_context("spawn")                     # no thread or port of this process goes along
+        context = _context(what)
         hear, tell = context.Pipe(duplex=False)
         process = context.Process(
             target=_in_its_own_process, daemon=True,
@@ -206,6 +208,15 @@ class Works:
                 work.state, work.fault, work.made = state, fault, made
         if work.state != "done":
             rmtree(work.folder, ignore_errors=True)
+
+
+def _context(what: str) -> Any:
+    """How a process is begun; no thread or port of this one goes along."""
+    if what in UNLOADED or "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["padlab.bench.loaded"])
+    return context
 
 
 def _recorded(path: Path) -> list[Path]:

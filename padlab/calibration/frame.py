@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,11 +95,16 @@ def stated_frame(rig: RigRecord | None) -> Frame:
     return Frame.from_compliance(rig.frame_compliance_mm_per_n, rig.frame_compliance_uncertainty_mm_per_n)
 
 
-def frame_of(run: Run) -> Frame:
+Blanks = dict[tuple[Path, str, str | None, tuple[str, ...]], Frame]
+"""Frames of blank runs read already: by shelf, blank run, rig and calibrations of the run that is served."""
+
+
+def frame_of(run: Run, blanks: Blanks | None = None) -> Frame:
     """The frame of a run: from its compliance calibration, from its blank run, else as stated.
 
     Both are looked for on the run's own shelf. Where a run names both, the calibration gives the
     deflection (it knows what changes from run to run) and the blank run the bare anvils' reading.
+    ``blanks``: of runs that are fitted together many name one blank run; it is read once and put there.
 
     Raises
     ------
@@ -107,8 +113,12 @@ def frame_of(run: Run) -> Frame:
     """
     if run.blank is None:
         return _frame_of(run, None)
-    bare = _blank_of(run)
-    return replace(_frame_of(run, frame_from_blank(bare)), blank_aside=bare.set_aside)
+    known = {} if blanks is None else blanks
+    key = (run.folder.parent.parent, run.blank, None if run.rig is None else run.rig.name, run.calibrations)
+    if key not in known:
+        bare = _blank_of(run)
+        known[key] = replace(frame_from_blank(bare), blank_aside=bare.set_aside)
+    return replace(_frame_of(run, known[key]), blank_aside=known[key].blank_aside)
 
 
 def _frame_of(run: Run, blank: Frame | None) -> Frame:

@@ -176,7 +176,8 @@ def judge(fit: RunFit, at: Setting) -> Judged:
         rig = " + ".join((fit.rig, *sorted(fit.calibrations)))
     shared_scale = {f"shape: {stock}": carried.shape_doubt} if carried.shape_doubt > 0 else {}
     c, u = creep_of(fit)
-    numbers = pad_drift(
+    # A replay has its own error; what strokes, thickness and rig do to it is as in the formula.
+    numbers, bare = pad_drift(
         carried.curves, creep_1s=c, creep_uncertainty=u, strokes=at.strokes, coarse=at.coarse, rig=rig,
         gap_name=stock, scale_doubt=carried.scale_doubt, shared_scale=shared_scale)
     marks = _marks(fit, carried, numbers, c)
@@ -185,10 +186,6 @@ def judge(fit: RunFit, at: Setting) -> Judged:
         return Judged(fit, carried, numbers, rig, shared_scale, marks)
     found = replayed(model, history, ratio=at.face.area_mm2 / fit.pad.area_mm2, scale=carried.scale,
                      end_n=carried.curves.good_to_n, strokes=at.strokes)
-    # The replay has its own error; what strokes, thickness and rig do to it is as in the formula.
-    bare = pad_drift(
-        carried.curves, creep_1s=c, creep_uncertainty=None, strokes=at.strokes, coarse=at.coarse, rig=rig,
-        gap_name=stock, scale_doubt=carried.scale_doubt, shared_scale=shared_scale)
     decided = by_replay(found, bare, model.held_back, model_name=stock, scale=carried.scale)
     return Judged(fit, carried, decided, rig, shared_scale, marks, numbers, found)
 

@@ -43,16 +43,19 @@ REFERENCE_S = 0.1
 
 @dataclass(frozen=True)
 class PlayNumbers:
-    """Numbers of one pad under one touch [mm]; the forces are where the quantiles stand [N net]."""
+    """Numbers of one pad under one touch [mm]."""
 
     drift_p95_mm: float
-    band_mm: float
+    band_from_mm: float
+    band_to_mm: float
     give_mm: float
     hold_mm: float
     home_mm: float
-    drift_at_n: float
-    band_from_n: float
-    band_to_n: float
+
+    @property
+    def band_mm(self) -> float:
+        """Where 19 strokes of 20 stand, from the lightest to the hardest."""
+        return self.band_to_mm - self.band_from_mm
 
 
 @dataclass(frozen=True)
@@ -113,19 +116,18 @@ def play_numbers(position: Position, creep: float, strokes: NetStrokes) -> PlayN
     strokes : NetStrokes
         What the stop feels.
     """
-    factor = creep_factor(creep, strokes.hold_s)
-    q = position(strokes.net_n)[:, None] * factor
     marked = position(np.array([strokes.set_net_n, strokes.light_net_n, strokes.hard_net_n]))
     home = float(marked[0] * creep_factor(creep, strokes.set_hold_s))
-    distance = np.abs(q - home)
-    [p95] = quantiles(distance, 0.95)
+    q = _stands(position, creep, strokes)
+    [p95] = quantiles(np.abs(q - home), 0.95)
     low, high = quantiles(q, 0.025, 0.975)
-    return PlayNumbers(
-        drift_p95_mm=p95, band_mm=high - low,
-        give_mm=float(marked[2] - marked[1]), hold_mm=float(marked[0] * creep), home_mm=home,
-        drift_at_n=_force_at(strokes, distance, p95),
-        band_from_n=_force_at(strokes, q, low), band_to_n=_force_at(strokes, q, high),
-    )
+    return PlayNumbers(p95, low, high, give_mm=float(marked[2] - marked[1]), hold_mm=float(marked[0] * creep),
+                       home_mm=home)
+
+
+def _stands(position: Position, creep: float, strokes: NetStrokes) -> Array:
+    """Where every stroke stands, by force and hold (n, k) [mm]."""
+    return position(strokes.net_n)[:, None] * creep_factor(creep, strokes.hold_s)
 
 
 def hold_mm(position: Position, creep: float, force_n: float, *, from_s: float, to_s: float) -> float:
@@ -147,7 +149,7 @@ def drift_with_thinning_mm(
     ``thinning_mm`` is lost evenly over the service, ``share`` of it was added to the cut
     beforehand. Thinning goes one way: it adds to the position, never in quadrature.
     """
-    q = position(strokes.net_n)[:, None] * creep_factor(creep, strokes.hold_s)
+    q = _stands(position, creep, strokes)
     home = position(np.array([strokes.set_net_n]))[0] * creep_factor(creep, strokes.set_hold_s)
     service = (np.arange(steps) + 0.5) / steps
     return quantiles(np.abs((q - home)[..., None] + thinning_mm * (service - share)), 0.95)[0]
@@ -157,8 +159,8 @@ def pad_drift(
     curves: LimbCurves, *, creep_1s: float | None, creep_uncertainty: float | None, strokes: NetStrokes,
     coarse: NetStrokes, rig: str, gap_name: str, scale_doubt: float = 0.0,
     shared_scale: dict[str, float] | None = None,
-) -> PadDrift:
-    """Drift, band, give and hold of one pad with their doubts.
+) -> tuple[PadDrift, PadDrift]:
+    """Drift, band, give and hold of one pad with their doubts; the same again without that of its sinking.
 
     Parameters
     ----------
@@ -193,26 +195,26 @@ def pad_drift(
     if creep_1s is not None and creep_uncertainty:
         moved_c = c + creep_uncertainty / (1 - creep_1s) ** 2
 
-    def numbers(values: Array, creep: float = c, grid: NetStrokes = coarse) -> Array:
-        found = play_numbers(lambda force: along(curves, values, force), creep, grid)
-        return np.array([found.drift_p95_mm, found.band_mm, found.give_mm, found.hold_mm, found.home_mm])
+    def played(values: Array, creep: float = c, grid: NetStrokes = coarse) -> PlayNumbers:
+        return play_numbers(lambda force: along(curves, values, force), creep, grid)
 
-    decided = play_numbers(lambda force: along(curves, curves.position_mm, force), c, strokes)
-    value = np.array([decided.drift_p95_mm, decided.band_mm, decided.give_mm, decided.hold_mm,
-                      decided.home_mm])
+    def numbers(values: Array, creep: float = c) -> Array:
+        return _row(played(values, creep))
+
+    decided = played(curves.position_mm, grid=strokes)
+    value = _row(decided)
     base = numbers(curves.position_mm)
 
-    own: list[tuple[Array, float]] = [(np.abs(value) * scale_doubt, math.inf)]
+    strokes_own: list[tuple[Array, float]] = [(np.abs(value) * scale_doubt, math.inf)]
     count = curves.replicate_mm.shape[0]
     if count > 1:
         left_out = np.stack([numbers(row) for row in curves.replicate_mm])
         spread = np.sqrt((count - 1) / count * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0))
-        own.append((spread, count - 1.0))
-    own.append((_noise(curves, decided, strokes, c), math.inf))
-    if moved_c != c:
-        own.append((np.abs(numbers(curves.position_mm, moved_c) - base), math.inf))
-    own += [(np.abs(numbers(curves.position_mm + shift) - base), math.inf)
-            for _, shift in sorted(curves.own_shift_mm.items())]
+        strokes_own.append((spread, count - 1.0))
+    strokes_own.append((_noise(curves, decided, strokes, c), math.inf))
+    sinking_own = [(np.abs(numbers(curves.position_mm, moved_c) - base), math.inf)] if moved_c != c else []
+    rig_own = [(np.abs(numbers(curves.position_mm + shift) - base), math.inf)
+               for _, shift in sorted(curves.own_shift_mm.items())]
 
     shared = {f"{rig}: {source}": numbers(curves.position_mm + shift) - base
               for source, shift in sorted(curves.rig_shift_mm.items())}
@@ -222,22 +224,26 @@ def pad_drift(
     gap[:2] = _usual_gap_mm(curves, strokes)
     shared[f"gap: {gap_name}"] = gap / math.sqrt(3)
 
-    own_u = np.sqrt(sum((u * u for u, _ in own), np.zeros_like(value)))
-    own_df = np.broadcast_to(welch_satterthwaite(own), value.shape)
-    drift, band, give, hold, home = (
-        Estimate(float(value[k]), float(own_u[k]), float(own_df[k]),
-                 {name: float(shift[k]) for name, shift in shared.items()})
-        for k in range(value.size)
-    )
     enough = beyond <= BEYOND_TESTED_ALLOWED and strokes.set_net_n <= end_n
-    return PadDrift(
-        drift=drift if enough else None, band=band if enough else None,
-        give=give if strokes.hard_net_n <= end_n else None,
-        hold=hold if creep_1s is not None and strokes.set_net_n <= end_n else None,
-        home=home if strokes.set_net_n <= end_n else None,
-        beyond_tested_share=beyond,
-        test_force_needed_n=None if enough else _force_needed(strokes), has_hold=creep_1s is not None,
-    )
+
+    def told(own: list[tuple[Array, float]]) -> PadDrift:
+        own_u = np.sqrt(sum((u * u for u, _ in own), np.zeros_like(value)))
+        own_df = np.broadcast_to(welch_satterthwaite(own), value.shape)
+        drift, band, give, hold, home = (
+            Estimate(float(value[k]), float(own_u[k]), float(own_df[k]),
+                     {name: float(shift[k]) for name, shift in shared.items()})
+            for k in range(value.size)
+        )
+        return PadDrift(
+            drift=drift if enough else None, band=band if enough else None,
+            give=give if strokes.hard_net_n <= end_n else None,
+            hold=hold if creep_1s is not None and strokes.set_net_n <= end_n else None,
+            home=home if strokes.set_net_n <= end_n else None,
+            beyond_tested_share=beyond,
+            test_force_needed_n=None if enough else _force_needed(strokes), has_hold=creep_1s is not None,
+        )
+
+    return told([*strokes_own, *sinking_own, *rig_own]), told([*strokes_own, *rig_own])
 
 
 def position_estimate(
@@ -269,10 +275,16 @@ def _usual_gap_mm(curves: LimbCurves, strokes: NetStrokes) -> float:
     return float(np.sqrt(np.mean(along(curves, curves.half_gap_mm, at) ** 2)))
 
 
+def _row(found: PlayNumbers) -> Array:
+    return np.array([found.drift_p95_mm, found.band_mm, found.give_mm, found.hold_mm, found.home_mm])
+
+
 def _noise(curves: LimbCurves, decided: PlayNumbers, strokes: NetStrokes, creep: float) -> Array:
     """Noise within the strokes, at the two ends that each number is a difference of."""
-    at = np.array([decided.drift_at_n, decided.band_from_n, decided.band_to_n, strokes.set_net_n,
-                   strokes.light_net_n, strokes.hard_net_n])
+    q = _stands(lambda force: along(curves, curves.position_mm, force), creep, strokes)
+    at = np.array([_force_at(strokes, np.abs(q - decided.home_mm), decided.drift_p95_mm),
+                   _force_at(strokes, q, decided.band_from_mm), _force_at(strokes, q, decided.band_to_mm),
+                   strokes.set_net_n, strokes.light_net_n, strokes.hard_net_n])
     w = np.maximum(along(curves, curves.within_mm, np.maximum(at, F0_N)), 0.0)
     return np.array([math.hypot(w[0], w[3]), math.hypot(w[1], w[2]), math.hypot(w[4], w[5]),
                      w[3] * abs(creep), w[3]])

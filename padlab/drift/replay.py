@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -217,11 +218,17 @@ def replayed(model: ResponseModel, history: TouchHistory, *, ratio: float = 1.0,
     found = numbers(at, history)
     if strokes is None:
         return found
+    time, net, first, last = _warm_up(min(strokes.set_net_n, end_n), strokes.set_hold_s)
+    rested = scale * model.position(time, net / ratio).displacement_mm
+    return replace(found, warm_up_mm=float(rested[last] - rested[first]))
+
+
+@lru_cache(maxsize=8)
+def _warm_up(net_n: float, hold_s: float) -> tuple[Array, Array, int, int]:
+    """Usual presses of a rested pad, the same for all pads at a stop; where the first and the last end."""
     writer = _Writer()
-    usual = min(strokes.set_net_n, end_n)
-    ends = [writer.note(usual, strokes.set_hold_s, 0.3) for _ in range(WARM_UP_STROKES)]
-    rested = scale * model.position(np.array(writer.time), np.array(writer.net) / ratio).displacement_mm
-    return replace(found, warm_up_mm=float(rested[ends[-1]] - rested[ends[0]]))
+    ends = [writer.note(net_n, hold_s, 0.3) for _ in range(WARM_UP_STROKES)]
+    return np.array(writer.time), np.array(writer.net), ends[0], ends[-1]
 
 
 def by_replay(found: Replayed, bare: PadDrift, held_back: HeldBack, *, model_name: str, scale: float = 1.0,

@@ -13,6 +13,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from typing import Any
 
+from padlab.calibration.frame import Blanks
 from padlab.errors import FitError, PadlabError, RunError
 from padlab.fitting.many import Asked, crew, fit_many
 from padlab.fitting.results import RunFit
@@ -102,12 +103,13 @@ def _goes_on(run: Run) -> PadlabError:
 
 
 def _here(runs: Sequence[Run], asked: Asked, timed: Timed) -> Answers:
+    blanks: Blanks = {}
     for run in runs:
         try:
             with timed("read"):
                 run.samples                     # noqa: B018  read now, so that the time split is true
             with timed("fit"):
-                fit = fit_run(run, **vars(asked))
+                fit = fit_run(run, blanks=blanks, **vars(asked))
         except (FitError, RunError) as fault:
             yield fault
         else:

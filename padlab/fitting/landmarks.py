@@ -53,9 +53,7 @@ def at_force(prepared: Prepared, strokes: list[Stroke], force_n: float, index: i
     """Position where the loading limb of stroke ``index`` reaches a force [mm], as the indicator reads."""
     if not -len(strokes) <= index < len(strokes):
         return None
-    p = strokes[index].press
-    a = max(p.start - 12, 0)
-    return crossing(prepared.position_mm[a : p.peak + 1], prepared.force_n[a : p.peak + 1], at_n=force_n)
+    return prepared.loaded_to(force_n, strokes[index].press)
 
 
 def _unloading_at(prepared: Prepared, strokes: list[Stroke], force_n: float, index: int) -> float | None:
@@ -69,9 +67,7 @@ def crossing_scatter_mm(prepared: Prepared) -> float:
 
     From differences of neighbours: a pad that sinks a little from stroke to stroke is not scatter.
     """
-    recorded = sorted(prepared.role("recorded"), key=lambda s: s.press.number)
-    found = [at_force(prepared, recorded, F0_N, i) for i in range(len(recorded))]
-    places = [p for p in found if p is not None]
+    places = prepared.f0_places_mm
     # Strokes that begin at one place of a coarse indicator are all rounded alike: they agree and say nothing.
     rounding = rounding_mm(prepared.reading_steps[1] or 0.0, prepared.position_noise_mm)
     least = max(prepared.position_noise_mm, 0.5e-3, rounding)
@@ -95,11 +91,9 @@ def seating(prepared: Prepared) -> Quantity | None:
 def first_press(prepared: Prepared, *, points: int = 25) -> FirstPress | None:
     """The first press of a fresh pad; None where it is not in the record, or is no whole press."""
     full = full_strokes(prepared)
-    recorded = sorted(prepared.role("recorded"), key=lambda s: s.press.number)
-    if len(full) < WORKING_IN or full[0].role != "working-in" or not recorded:
+    if len(full) < WORKING_IN or full[0].role != "working-in":
         return None
-    start = at_force(prepared, full, F0_N, 0)
-    later = [p for i in range(len(recorded)) if (p := at_force(prepared, recorded, F0_N, i)) is not None]
+    start, later = at_force(prepared, full, F0_N, 0), prepared.f0_places_mm
     if start is None or not later:
         return None
     forces = np.geomspace(F0_N, 0.98 * full[0].press.peak_n, points)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from padlab.calibration.frame import Frame
 from padlab.errors import FitError
 from padlab.records.pad import F0_N
 from padlab.records.run import Run
-from padlab.signals.contact import ForceZero, force_zero
+from padlab.signals.contact import ForceZero, crossing, force_zero
 from padlab.signals.cycles import Press, common_peak, find_presses
 from padlab.signals.reading_steps import reading_step
 from padlab.signals.seen import TAKEN_BACK, seen
@@ -85,6 +86,18 @@ class Prepared:
     def role(self, role: str) -> list[Stroke]:
         """The strokes of that role, in order."""
         return [s for s in self.strokes if s.role == role]
+
+    def loaded_to(self, force_n: float, press: Press) -> float | None:
+        """Position where the loading limb of a press reaches a force [mm]; None where it does not."""
+        limb = slice(max(press.start - 12, 0), press.peak + 1)
+        return crossing(self.position_mm[limb], self.force_n[limb], at_n=force_n)
+
+    @cached_property
+    def f0_places_mm(self) -> list[float]:
+        """Where the recorded strokes reach F0, in the order of time; thickness, seating and set all ask."""
+        recorded = sorted((s.press for s in self.role("recorded")), key=lambda p: p.number)
+        found = (self.loaded_to(F0_N, press) for press in recorded)
+        return [place for place in found if place is not None]
 
 
 def prepare(run: Run, frame: Frame) -> Prepared:

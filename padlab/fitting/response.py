@@ -81,7 +81,7 @@ class State:
     lags: Array
     lasting: Array
     hardest: float
-    trembled: Array
+    trembled: float
     before: tuple[float, float] | None = None      # time and lag drive of the last sample
 
 
@@ -172,13 +172,13 @@ class ResponseModel:
         ``fresh``: nothing has happened yet. ``worked in``: pressed to ``to_n`` many times, let go and rested.
         """
         at_rest = float(self.loop_drive(np.zeros(1))[0])
-        reach, tremble = np.asarray(self.reach), np.array([TREMBLE])
+        reach = np.asarray(self.reach)
         if condition == "fresh":
             state = State(np.full(reach.size, at_rest), np.zeros(len(self.tau_s)),
-                          np.zeros(len(self.lasting_way)), 0.0, np.full(1, at_rest))
+                          np.zeros(len(self.lasting_way)), 0.0, at_rest)
         elif condition == "worked in":
             state = State(at_rest + reach, np.zeros(len(self.tau_s)), np.ones(len(self.lasting_way)), 1.0,
-                          at_rest + tremble)
+                          at_rest + TREMBLE)
         else:
             raise InputError(f"no condition {condition!r}", expected="fresh or worked in", seen=condition)
         return Player(self, state)
@@ -191,7 +191,10 @@ class ResponseModel:
         """What the loop part gives for outputs of the play operators (n, j) [mm]."""
         out = np.zeros(plays.shape[0])
         for curve, column in zip(self._curves, plays.T, strict=True):
-            out += curve(np.clip(column, SHAPE_FROM, SHAPE_TO))
+            # A play that is not used up stands still: the curve is read where it has moved.
+            moved = np.flatnonzero(np.diff(column, prepend=np.nan) != 0)
+            read = curve(np.clip(column[moved], SHAPE_FROM, SHAPE_TO))
+            out += np.repeat(read, np.diff(moved, append=column.size))
             beyond = column > SHAPE_TO
             if beyond.any():
                 out[beyond] += float(curve(SHAPE_TO, 1)) * (column[beyond] - SHAPE_TO)
@@ -275,14 +278,15 @@ class Player:
         model, state = self.model, self.state
         v = model.loop_drive(force)
         d = v if model.lag_drive is model.loop_drive else model.lag_drive(force)
-        plays = play(v, np.asarray(model.reach), state.plays)
+        reach = np.append(np.asarray(model.reach), TREMBLE)
+        both = play(v, reach, np.append(state.plays, state.trembled))
+        plays, pressed = both[:, :-1], both[:, -1]
         lags = retarded(time, d, np.asarray(model.tau_s), state.lags, before=state.before)
         hardest = np.maximum(np.maximum.accumulate(v), state.hardest)
-        pressed = play(v, np.array([TREMBLE]), state.trembled)
-        way = np.maximum(np.diff(pressed[:, 0], prepend=state.trembled[0]), 0.0)
+        way = np.maximum(np.diff(pressed, prepend=state.trembled), 0.0)
         lasting = retarded(np.cumsum(way), hardest, np.asarray(model.lasting_way), state.lasting,
                            before=(0.0, state.hardest))
-        self.state = State(plays[-1], lags[-1], lasting[-1], float(hardest[-1]), pressed[-1],
+        self.state = State(plays[-1], lags[-1], lasting[-1], float(hardest[-1]), float(pressed[-1]),
                            (float(time[-1]), float(d[-1])))
         return Memory(plays, lags, lasting)
 

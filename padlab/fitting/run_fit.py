@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from padlab.calibration.channels import calibrated_rig, calibration_marks
-from padlab.calibration.frame import Frame, frame_of
+from padlab.calibration.frame import Blanks, Frame, frame_of
 from padlab.errors import FitError
 from padlab.fitting.as_read import rig_as_read
 from padlab.fitting.checked import LawCheck, check_law
@@ -61,7 +61,7 @@ AT_FORCES_N = (2.0, 3.5, 8.0, 12.5)
 
 def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, ...] | None = None,
             at_times_s: tuple[float, ...] = DEFAULT_TIMES_S, drawn: bool = False,
-            checked: bool = False, replayed: bool = False) -> RunFit:
+            checked: bool = False, replayed: bool = False, blanks: Blanks | None = None) -> RunFit:
     """Everything padlab can say of one run.
 
     Parameters
@@ -75,6 +75,8 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         from where to where the give is meant: the first and the last.
     drawn, checked, replayed : bool
         Whether what a page draws, the same laws fitted by lmfit, and the response model come with it.
+    blanks : dict, optional
+        Frames of blank runs, shared by runs that are fitted together.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def fit_run(run: Run, *, frame: Frame | None = None, at_forces_n: tuple[float, .
         raise FitError(f"run {run.id} names no pad", remedy="padlab amend RUN --pad PAD.toml",
                        where={"run": run.id})
     as_on_shelf = frame is None
-    frame = frame_of(run) if frame is None else frame
+    frame = frame_of(run, blanks) if frame is None else frame
     calibrations = calibrations_of(run)
     rig = calibrated_rig(run.rig, calibrations)
     try:

@@ -107,8 +107,8 @@ def crossing(position_mm: Array, force_n: Array, *, at_n: float = F0_N, width: i
     if near.sum() >= 4 and np.ptp(f[near]) > 0.3 * at_n:
         f, x = f[near], x[near]
         # Readings on a few steps of the force make no parabola.
-        order = 2 if near.sum() >= 7 and np.unique(f).size > 3 else 1
-        return float(np.polyval(np.polyfit(f - at_n, x, order), 0.0))
+        order = 2 if near.sum() >= 7 and len(set(f.tolist())) > 3 else 1
+        return float(np.polyfit(f - at_n, x, order)[-1])        # at 0: the last coefficient
     j = max(i, 1)
     f0, f1 = force_n[j - 1], force_n[j]
     if f1 <= f0:

@@ -98,7 +98,7 @@ def new_pad(lots: Mapping[str, Sequence[float]], *, more_variance: float = 0.0,
     A censored life counts as its expected value beyond its bound, its square with the variance there (of the
     normal distribution; EM). It adds no degree of freedom. How well this covers: a table in DEVELOPERS.md.
     """
-    from scipy import stats
+    from scipy import special
 
     names = sorted(set(lots) | set(censored or {}))
     seen = {name: np.asarray(lots.get(name, ()), dtype=np.float64) for name in names}
@@ -126,7 +126,7 @@ def new_pad(lots: Mapping[str, Sequence[float]], *, more_variance: float = 0.0,
     elif m == 1 and within is not None and within > 0:
         half = _half90((0.0, 1.0), ((1 + 1 / total) * within, float(df_within)))
         mean, df_mean, between = within / total, float(df_within), None
-        below = math.sqrt(within / total) * float(stats.nct.ppf(0.95, df_within, math.sqrt(total) * Z10))
+        below = math.sqrt(within / total) * float(special.nctdtrit(df_within, math.sqrt(total) * Z10, 0.95))
     else:
         return NewPad(centre, None, None, None, None, None, None, sd_within, about)
     # An error of many degrees of freedom in one sum with others would raise theirs, and could narrow the

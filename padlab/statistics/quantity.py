@@ -106,8 +106,8 @@ def _held(bell: float, few: list[tuple[float, float]], widest: list[float]) -> f
     # The share below h bends downward all the way, so that Newton's steps come to 97.5 % from below.
     h = 0.9 * max([usual, *widest])
     for _ in range(100):
-        missing = 0.975 - float(weight @ _below(h, spread, widest))
-        step = missing / float(weight @ _density(h, spread, widest))
+        below, density = _below_and_density(h, spread, widest)
+        step = (0.975 - float(weight @ below)) / float(weight @ density)
         h += max(step, -h / 2)
         if abs(step) <= 1e-10 * h:
             break
@@ -145,14 +145,16 @@ def spread95(values: Any, weights: Any, bell: float, rectangles: Sequence[float]
 
 def _below(h: Any, spread: Any, widest: list[float]) -> Any:
     """Share of a bell and up to two rectangles that lies below h; arrays of like shape."""
-    return sum(w * _integral((h + at) / spread, len(widest) + 1) for at, w in _corners(widest)) \
-        * spread ** len(widest)
+    return _below_and_density(h, spread, widest)[0]
 
 
-def _density(h: Any, spread: Any, widest: list[float]) -> Any:
-    """Derivative of :func:`_below` by h."""
-    return sum(w * _integral((h + at) / spread, len(widest)) for at, w in _corners(widest)) \
-        * spread ** (len(widest) - 1)
+def _below_and_density(h: Any, spread: Any, widest: list[float]) -> tuple[Any, Any]:
+    """The share below h, and its derivative by h."""
+    below = density = 0.0
+    for at, w in _corners(widest):
+        integrals = _integrals((h + at) / spread)
+        below, density = below + w * integrals[len(widest) + 1], density + w * integrals[len(widest)]
+    return below * spread ** len(widest), density * spread ** (len(widest) - 1)
 
 
 def _corners(widest: list[float]) -> list[tuple[float, float]]:
@@ -163,16 +165,13 @@ def _corners(widest: list[float]) -> list[tuple[float, float]]:
     return corners
 
 
-def _integral(z: Any, order: int) -> Any:
-    """The normal density, integrated so many times up to z."""
+def _integrals(z: Any) -> tuple[Any, Any, Any, Any]:
+    """The normal density, and what it is when integrated once, twice and thrice up to z."""
     import numpy as np
     from scipy import special
 
-    density = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
-    if order == 0:
-        return density
-    below = special.ndtr(z)
-    return (below, z * below + density, ((z * z + 1) * below + z * density) / 2)[order - 1]
+    density, below = np.exp(-z * z / 2) / math.sqrt(2 * math.pi), special.ndtr(z)
+    return density, below, z * below + density, ((z * z + 1) * below + z * density) / 2
 
 
 @lru_cache(maxsize=256)

@@ -11,7 +11,7 @@ quick is four times as fast.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -301,14 +301,16 @@ class _Performance:
         wander, keep = 0.0, math.exp(-self.dt / 6.0)
         kick = math.sqrt(1 - keep * keep)
         still = hand.hold_wander == 0 and hand.tremor == 0
-        for _ in range(round(seconds / self.dt)):
+        targets = []
+        for k in range(round(seconds / self.dt)):
             target = to_n
             if not still:
                 self.wander()
                 wander = wander * keep + kick * self.normal()
                 target *= (1.0 + hand.hold_wander * wander + hand.tremor * self.fast
-                           + drift * (self.now_s - began) / 60.0)
-            self.follow(target, steady)
+                           + drift * ((self.steps + k) * self.dt - began) / 60.0)
+            targets.append(target)
+        self.follow(targets, steady)
 
     def weigh(self, step: Step) -> None:
         """Let a dead weight down and leave it until whoever records can be done with it."""
@@ -353,24 +355,26 @@ class _Performance:
         """Stay at F0 for a time."""
         hand = self.hand
         steady = 1.0 if hand.reaction_s == 0 else min(1.0, self.dt / hand.reaction_s)
+        targets = []
         for _ in range(round(seconds / self.dt)):
             target = F0_N
             if hand.rest_wander_n:
                 self.wander()
                 target += max(-0.05, min(0.05, hand.rest_wander_n * self.slow))
-            self.follow(target, steady)
+            targets.append(target)
+        self.follow(targets, steady)
 
-    def follow(self, target_n: float, steady: float) -> None:
-        """One small step toward a force."""
-        piece = self.piece
-        gap = piece.gap_mm
-        if gap > 0:
-            self.move(min(gap + 1e-5, BENCH_SPEED_MM_PER_S * self.dt))
-            return
-        missing = target_n - piece.force_n
-        step = steady * missing / piece.stiffness_n_per_mm(1 if missing >= 0 else -1)
-        most = BENCH_SPEED_MM_PER_S * self.dt
-        self.move(max(-most, min(most, step)))
+    def follow(self, targets_n: Iterable[float], steady: float) -> None:
+        """Small steps toward a force, one for each of the targets."""
+        piece, move, most = self.piece, self.move, BENCH_SPEED_MM_PER_S * self.dt
+        for target_n in targets_n:
+            gap = piece.gap_mm
+            if gap > 0:
+                move(min(gap + 1e-5, most))
+                continue
+            missing = target_n - piece.force_n
+            step = steady * missing / piece.stiffness_n_per_mm(1 if missing >= 0 else -1)
+            move(most if step > most else -most if step < -most else step)
 
     def play_freely(self, seconds: float) -> None:
         """Press as one plays: strokes of random force, short and long notes."""

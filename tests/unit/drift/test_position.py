@@ -22,7 +22,7 @@ def spring(force):
 def drift(fit, **given):
     given = {"creep_1s": None, "creep_uncertainty": None, "strokes": FINE, "coarse": COARSE, "rig": "bench",
              "gap_name": "felt", **given}
-    return pad_drift(fit.curves, **given)
+    return pad_drift(fit.curves, **given)[0]
 
 
 def test_interpolation_is_linear_in_log_force_and_draws_the_first_stretch_on(make_fit):

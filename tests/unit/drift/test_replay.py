@@ -114,8 +114,8 @@ def test_the_models_error_is_in_every_number(make_fit):
 
     curves = make_fit(lambda f: f * SLOPE).curves
     strokes = net_strokes(preset("medium"))
-    bare = pad_drift(curves, creep_1s=0.04, creep_uncertainty=None, strokes=strokes, coarse=strokes, rig="r",
-                     gap_name="felt")
+    _, bare = pad_drift(curves, creep_1s=0.04, creep_uncertainty=None, strokes=strokes, coarse=strokes,
+                        rig="r", gap_name="felt")
     found = replayed(SPRING, touch_history(strokes))
     told = by_replay(found, bare, JUDGED, model_name="felt")
     for name, ends in (("drift", 2), ("give", 2), ("home", 1)):

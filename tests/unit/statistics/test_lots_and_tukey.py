@@ -15,6 +15,7 @@ from padlab.decisions.groups import standing
 from padlab.statistics.estimate import Estimate
 from padlab.statistics.lots import lots_apart, variance_components
 from padlab.statistics.tukey import (
+    bartlett_p,
     compact_letters,
     probability_smallest,
     simultaneous_half_width,
@@ -59,6 +60,15 @@ def test_unequal_scatter_is_told_pair_by_pair():
     middle = math.exp((logs["even"].mean() + logs["wild"].mean()) / 2)
     assert stand.pairs[0].difference.low == pytest.approx(2 * middle * math.sinh(welch.low / 2), rel=1e-5)
     assert stand.pairs[0].difference.high == pytest.approx(2 * middle * math.sinh(welch.high / 2), rel=1e-5)
+
+
+@pytest.mark.parametrize("sizes", [(2, 2), (4, 7), (3, 3, 9), (2, 5, 8, 30)])
+def test_the_test_of_unequal_scatter_is_bartletts(sizes):
+    rng = np.random.default_rng(sum(sizes))
+    groups = [rng.normal(0, 1 + k, n).tolist() for k, n in enumerate(sizes)]
+    assert bartlett_p(groups) == pytest.approx(stats.bartlett(*groups).pvalue, rel=1e-12)
+    alike = [[1.0, 2.0, 3.0], [5.0, 6.0, 7.0]]
+    assert bartlett_p(alike) == pytest.approx(1.0)
 
 
 def test_scatter_of_nothing_is_no_evidence_of_unequal_scatter():
