@@ -3,10 +3,9 @@
 Loading takes longer than most of the work itself. What reads a stranger's table is not begun so.
 """
 
-import os
+from padlab.one_thread import one_thread
 
-for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(name, "1")               # before anything that computes: a copy has no threads
+one_thread()                                       # before anything that computes: a copy has no threads
 
 import pandas  # noqa: E402, F401
 

@@ -12,11 +12,12 @@ import json
 import os
 import secrets
 import signal
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from multiprocessing import get_all_start_methods, get_context
+from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from shutil import rmtree
@@ -212,7 +213,8 @@ class Works:
 
 def _context(what: str) -> Any:
     """How a process is begun; no thread or port of this one goes along."""
-    if what in UNLOADED or "forkserver" not in get_all_start_methods():
+    # On macOS a copy of what has loaded the system's libraries may end at once.
+    if what in UNLOADED or sys.platform != "linux":
         return get_context("spawn")
     context = get_context("forkserver")
     context.set_forkserver_preload(["padlab.bench.loaded"])
