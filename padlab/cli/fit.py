@@ -136,7 +136,8 @@ def _summary(fit: RunFit, at_forces: tuple[float, ...], at_times: tuple[float, .
         words = _unreached(row, fit) or _number(row, "N/mm")
         lines.append(_line(f"stiffness at {row['force_n']:g} N", words))
     if h and h["loss_fraction"]:
-        lines.append(_line("springback loss", _number(_percent(h["loss_fraction"]), "%")))
+        weak = "" if h["verdict"] == "good" else f"  ({Verdict(h['verdict']).words})"
+        lines.append(_line("springback loss", _number(_percent(h["loss_fraction"]), "%") + weak))
     lines += _held(fit.json["creep"], at_times)
     if s and s["set_mm"]:
         lines.append(_line(f"set after {s['after_s']:.0f} s", _length(s["set_mm"])))

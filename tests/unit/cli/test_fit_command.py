@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from padlab.cli.fit import _summary
 from padlab.cli.main import main
+from padlab.fitting.run_fit import fit_run
 from padlab.records.recording import lock_of, release
+from padlab.records.shelf import open_run
 
 SAMPLES = Path(__file__).parents[3] / "sample_runs" / "runs"
 
@@ -247,3 +250,12 @@ def test_no_length_is_rounded_to_nothing_in_thou_beside_micrometres(shelf, capsy
     _, out, _ = run(capsys, "fit", pads(shelf)[0])
     assert re.search(r"    contact zero +0\.1 um \(0\.00\d thou\)", out)
     assert not re.search(r"(?<!0\.0) um \(0\.00 thou\)", out)
+
+
+def test_a_loss_that_is_no_good_fit_says_so_beside_its_number(shelf):
+    fitted = fit_run(open_run(pads(shelf)[0]))
+    line = next(x for x in _summary(fitted, (), (), whole=True) if x.strip().startswith("springback loss"))
+    assert re.search(r"95 %: \d+\.\d to \d+\.\d$", line)
+    fitted.json["hysteresis"]["verdict"] = "undetermined"
+    line = next(x for x in _summary(fitted, (), (), whole=True) if x.strip().startswith("springback loss"))
+    assert line.endswith("  (undetermined)")
