@@ -12,7 +12,7 @@ from padlab.errors import InputError, RunError
 from padlab.records.descriptor import read_package, run_from, write_package
 from padlab.records.inside import unwritable
 from padlab.records.pad import TEXT_LIMIT, Pad
-from padlab.records.recording import lock_of, release
+from padlab.records.recording import lock_of
 from padlab.records.run import Run
 from padlab.records.shelf import open_run
 
@@ -89,7 +89,7 @@ def amend(
         write_package(run.folder, package)
         return run_from(run.folder, read_package(run.folder))
     finally:
-        release(lock)
+        lock.release()
 
 
 def check_texts(*, note: str | None, set_aside: str | None, reason: str | None) -> None:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -39,7 +38,11 @@ MOST_GAPS = 1000
 
 
 def lock_of(run_folder: Path) -> FileLock:
-    """The lock that the one writer of a run folder holds; it is gone when the writer is gone."""
+    """The lock that the one writer of a run folder holds; it is let go when the writer is gone.
+
+    Its file stays: where it is cleared away, one who waits for it holds a file without a name, the next one
+    makes a new file, and both write.
+    """
     return FileLock(refuse_links(run_folder, LOCK), timeout=0, thread_local=False)
 
 
@@ -89,7 +92,7 @@ class Recording:
             for log in self._logs.values():
                 with contextlib.suppress(RunError, OSError):
                     log.close()
-            release(self._lock)
+            self._lock.release()
             raise
 
     def _open_more(self) -> None:
@@ -177,7 +180,7 @@ class Recording:
                 write_package(self.folder, self._package)
             return store_samples(run, samples)
         finally:
-            release(self._lock)
+            self._lock.release()
 
     @property
     def _held(self) -> dict[str, Any]:
@@ -214,13 +217,3 @@ def raw_resource(instrument: Instrument, *, packed: bool = False) -> dict[str, A
     ]
     path = f"raw/{instrument.name}.csv" + (".gz" if packed else "")
     return table_resource("raw-" + instrument.name.lower(), path, fields)
-
-
-def release(lock: FileLock) -> None:
-    """Let the lock go and clear its file away; a folder at rest shows only what it holds."""
-    path = Path(lock.lock_file)
-    lock.release()
-    try:
-        os.unlink(path)
-    except OSError:
-        pass  # Windows: somebody else asks for it at this moment; the file means nothing then

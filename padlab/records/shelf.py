@@ -28,7 +28,7 @@ from padlab.records.descriptor import NAME, RUN_ID, read_package, run_from, writ
 from padlab.records.inside import SHUT, is_link, refuse_links, unwritable, writing
 from padlab.records.pad import Pad
 from padlab.records.raw_log import check_instruments, move_torn, raw_hashes
-from padlab.records.recording import Recording, lock_of, release
+from padlab.records.recording import Recording, lock_of
 from padlab.records.rig_record import RigRecord
 from padlab.records.run import KINDS, Run
 from padlab.records.stroke_log import mend
@@ -344,7 +344,7 @@ def open_run(folder: str | Path) -> Run:
                 held["state"] = "interrupted"  # the disk is full: the next to open it closes it
         return run_from(folder, package)
     finally:
-        release(lock)
+        lock.release()
 
 
 def find_runs(

@@ -12,7 +12,7 @@ import pytest
 from padlab.cli.fit import _summary
 from padlab.cli.main import main
 from padlab.fitting.run_fit import fit_run
-from padlab.records.recording import lock_of, release
+from padlab.records.recording import lock_of
 from padlab.records.shelf import open_run
 
 SAMPLES = Path(__file__).parents[3] / "sample_runs" / "runs"
@@ -143,7 +143,7 @@ def test_a_run_that_is_being_recorded_says_so_and_not_remake(shelf, capsys):
         assert code == 0
         assert "still being recorded" in out
     finally:
-        release(lock)
+        lock.release()
 
 
 def test_the_page_of_runs_is_written_and_text_from_outside_is_plain_in_it(shelf, tmp_path, capsys):

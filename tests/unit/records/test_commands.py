@@ -16,6 +16,7 @@ import pytest
 
 from padlab.marks import CODES
 from padlab.records.derived import read_derived
+from padlab.records.recording import LOCK
 from padlab.records.shelf import open_run
 
 COLUMNS = ("--column", "time=t:s", "--column", "force=load:N", "--column", "displacement=dial:-mm")
@@ -45,7 +46,8 @@ def imported(padlab, press, pad_file, shelf):
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*"))
+            if p.is_file() and p.name != LOCK}
 
 
 def test_import_says_what_the_contract_says(imported, shelf):
